@@ -1,0 +1,3 @@
+//! garboard keeps the underwater condition of fibreglass hulls.
+
+pub mod science;

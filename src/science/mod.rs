@@ -1,0 +1,1 @@
+//! The formulas: pure functions of their arguments, with units, sources and valid ranges.
