@@ -1,0 +1,41 @@
+//! The command line: one file a command. Exit codes: 0 done, 1 refused or failed with a one-line reason,
+//! 2 wrong arguments.
+
+pub mod openapi;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Keeps the underwater condition of fibreglass hulls, and computes when each is next due.
+///
+/// It advises; local codes and a qualified surveyor or coating inspector decide.
+#[derive(Debug, Parser)]
+#[command(name = "garboard", version)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Print the OpenAPI document
+    Openapi(openapi::Openapi),
+}
+
+/// Parses the command line and runs the command.
+#[must_use]
+pub fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let outcome = match arguments.command {
+        Command::Openapi(command) => command.run(),
+    };
+    match outcome {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            let cause = error.cause.as_ref().map(|cause| format!(" ({cause})")).unwrap_or_default();
+            eprintln!("garboard: {error}{cause}");
+            ExitCode::from(1)
+        }
+    }
+}

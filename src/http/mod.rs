@@ -1,0 +1,25 @@
+//! HTTP, without a word about hulls: the server, the OpenAPI document, problem documents, extractors,
+//! tokens, preconditions and retries.
+
+pub mod auth;
+pub mod body;
+pub mod creation;
+pub mod openapi;
+pub mod paging;
+pub mod params;
+pub mod preconditions;
+pub mod problem;
+pub mod server;
+pub mod state;
+pub mod tokens;
+
+pub use auth::Permit;
+pub use body::{New, Patch, Plain};
+pub use creation::{Kept, RetryKey};
+pub use paging::Page;
+pub use params::{At, Params};
+pub use preconditions::IfMatch;
+pub use state::App;
+
+/// What handlers return.
+pub type Outcome = crate::error::Result<actix_web::HttpResponse>;

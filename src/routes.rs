@@ -1,0 +1,12 @@
+//! The only file that lists the capabilities.
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+use crate::features::{accounts, audit, sites};
+
+/// Registers every capability's endpoints, and with them their documentation.
+pub fn configure(config: &mut ServiceConfig<'_>) {
+    audit::register(config);
+    accounts::register(config);
+    sites::register(config);
+}
