@@ -1,3 +1,4 @@
 //! garboard keeps the underwater condition of fibreglass hulls.
 
+pub mod db;
 pub mod science;
