@@ -1,10 +1,10 @@
 //! Scratch folders, child processes that hold a server, and waiting for a state.
 
 use std::fs;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Read};
 use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, ChildStdout, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use diesel::{Connection, PgConnection, QueryableByName, RunQueryDsl, sql_query, sql_types};
@@ -39,6 +39,8 @@ impl Drop for Scratch {
 pub struct Holder {
     pub child: Child,
     pub said: String,
+    /// Open until it ends, or its last words would fail it.
+    output: BufReader<ChildStdout>,
 }
 
 impl Holder {
@@ -52,12 +54,14 @@ impl Holder {
             .stdout(Stdio::piped())
             .spawn()
             .expect("a test binary can be started again");
-        let output = BufReader::new(child.stdout.take().expect("its output is piped"));
+        let mut output = BufReader::new(child.stdout.take().expect("its output is piped"));
         let said = output
+            .by_ref()
             .lines()
             .map_while(Result::ok)
             .find_map(|line| line.split_once("READY ").map(|(_, said)| said.to_owned()));
-        Self { child, said: said.expect("the holder became ready; its own message is above") }
+        let said = said.expect("the holder became ready; its own message is above");
+        Self { child, said, output }
     }
 
     /// `kill -9`.
@@ -69,7 +73,9 @@ impl Holder {
     /// Lets it end by itself.
     pub fn release(mut self) {
         drop(self.child.stdin.take());
-        assert!(self.child.wait().expect("a child can be waited for").success());
+        let mut rest = String::new();
+        self.output.read_to_string(&mut rest).expect("its last words");
+        assert!(self.child.wait().expect("a child can be waited for").success(), "{rest}");
     }
 }
 

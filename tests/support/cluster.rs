@@ -202,8 +202,8 @@ struct Number {
 /// The folder is open to be passed through, for the unprivileged user that the server runs as under root.
 fn make(folder: &Path) {
     let mode = if is_root() { 0o711 } else { 0o700 };
-    let made = DirBuilder::new().recursive(true).mode(mode).create(folder);
-    made.expect("a folder for the tests' server in the folder for temporary files");
+    let created = DirBuilder::new().recursive(true).mode(mode).create(folder);
+    created.expect("a folder for the tests' server in the folder for temporary files");
     let owner = fs::symlink_metadata(folder).expect("the folder just made").uid();
     assert_eq!(owner, rustix::process::geteuid().as_raw(), "{} belongs to someone else", folder.display());
 }

@@ -272,8 +272,8 @@ mod tests {
 
     #[test]
     fn socket_paths_are_bounded() {
-        // sun_path is 108 bytes with the final zero: unix(7). `/.s.PGSQL.5432` is 15 of them.
-        let longest = format!("/{}", "d".repeat(SOCKET_PATH_BYTES - 16));
+        // sun_path is 108 bytes with the final zero: unix(7). `/.s.PGSQL.5432` is 14 of them.
+        let longest = format!("/{}", "d".repeat(SOCKET_PATH_BYTES - 15));
         assert!(fits(Path::new(&longest)));
         assert!(!fits(Path::new(&format!("{longest}d"))));
         // libpq's `host` is a list separated by commas (libpq documentation, 34.1.2).

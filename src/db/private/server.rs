@@ -323,7 +323,7 @@ fn command(
         "password_encryption=scram-sha-256",
     ];
     // Only a cluster that may be lost, that of the tests, in which many services run at once.
-    let careless = ["fsync=off", "synchronous_commit=off", "full_page_writes=off", "max_connections=400"];
+    let careless = ["fsync=off", "full_page_writes=off", "max_connections=400"];
     for setting in settings.iter().chain(careless.iter().filter(|_| !fsync)) {
         command.arg("-c").arg(setting);
     }
