@@ -4,6 +4,7 @@
 pub mod auth;
 pub mod body;
 pub mod creation;
+pub mod health;
 pub mod openapi;
 pub mod paging;
 pub mod params;
