@@ -2,7 +2,7 @@
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::features::{accounts, audit, sites, vessels};
+use crate::features::{accounts, audit, haulouts, sites, vessels};
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
@@ -10,4 +10,5 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     accounts::register(config);
     sites::register(config);
     vessels::register(config);
+    haulouts::register(config);
 }
