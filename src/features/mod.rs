@@ -4,4 +4,6 @@
 
 pub mod accounts;
 pub mod audit;
+pub mod haulouts;
 pub mod sites;
+pub mod vessels;
