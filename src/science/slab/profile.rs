@@ -47,6 +47,7 @@ impl Profile {
         let jumped = jump != [0.0, 0.0];
         let count = if jumped { decay.blocks.len() } else { decay.blocks.len().min(self.amplitude.len()) };
         self.keep(modes, count);
+        let kept = self.amplitude.len();
 
         let (steady_face, slope) = modes.faces().steady(outer, inner);
         let [mut face, mut mean, mut area, mut low, mut high] = [[0.0; LANES]; 5];
@@ -63,10 +64,19 @@ impl Profile {
             }
         }
 
-        // The modes beyond `count` carry only the jump, and only for a moment.
-        let tail = modes.tails[count];
+        // Modes that vanish within the stretch.
+        for (amplitude, mode) in self.amplitude.iter().zip(&modes.blocks).skip(count) {
+            for lane in 0..LANES {
+                let start = (amplitude[lane] - drive(mode, lane, outer, inner)) * mode.face[lane];
+                area[lane] += start / mode.beta_squared[lane];
+                low[lane] += if start < 0.0 { start } else { 0.0 };
+                high[lane] += if start < 0.0 { 0.0 } else { start };
+            }
+        }
+        // The modes that are not kept carry only the jump, and only for a moment.
+        let tail = modes.tails[kept];
         let tail_value = tail.value * jump[0];
-        let tail_margin = if jump[1] == 0.0 { 0.0 } else { jump[1].abs() * inner_margin(modes, count) };
+        let tail_margin = if jump[1] == 0.0 { 0.0 } else { jump[1].abs() * inner_margin(modes, kept) };
         let level = steady_face - threshold;
         let lowest = level + sum(low) + tail_value.min(0.0) - tail_margin;
         let highest = level + sum(high) + tail_value.max(0.0) + tail_margin;
@@ -79,6 +89,7 @@ impl Profile {
             area_above_zero(level, &terms, decay.fourier)
         };
 
+        self.amplitude.truncate(count);
         for ((amplitude, mode), decay) in self.amplitude.iter_mut().zip(&modes.blocks).zip(&decay.blocks) {
             for lane in 0..LANES {
                 let target = drive(mode, lane, outer, inner);
@@ -111,31 +122,28 @@ impl Profile {
         self.outer
     }
 
-    /// Holds the first `count` blocks of modes as amplitudes of their own.
+    /// Holds at least the first `count` blocks of modes as amplitudes of their own.
     fn keep(&mut self, modes: &Modes, count: usize) {
-        self.amplitude.truncate(count);
-        for mode in &modes.blocks[self.amplitude.len()..count] {
+        for mode in modes.blocks[..count].iter().skip(self.amplitude.len()) {
             self.amplitude.push(std::array::from_fn(|lane| drive(mode, lane, self.outer, self.inner)));
         }
     }
 
     /// The exponentials that the face's departure from its steady state consists of; after a jump with a
-    /// good part of the modes that vanish within the stretch as well.
+    /// good part of the modes that carry nothing else as well.
     fn face_terms(&self, modes: &mut Modes, decay: &Decay, outside: (f64, f64), jump: [f64; 2]) -> Terms {
         let kept = self.amplitude.len();
         let count = if jump == [0.0, 0.0] { kept } else { modes.grow((4 * kept).max(4)) };
         let mut terms = Terms::with_capacity(count * LANES);
         for (n, mode) in modes.blocks[..count].iter().enumerate() {
             for lane in 0..LANES {
-                let (start, factor) = match self.amplitude.get(n) {
-                    Some(amplitude) => (
-                        amplitude[lane] - drive(mode, lane, outside.0, outside.1),
-                        decay.blocks[n].factor[lane],
-                    ),
-                    None => (
-                        drive(mode, lane, jump[0], jump[1]),
-                        (-mode.beta_squared[lane] * decay.fourier).exp(),
-                    ),
+                let start = match self.amplitude.get(n) {
+                    Some(amplitude) => amplitude[lane] - drive(mode, lane, outside.0, outside.1),
+                    None => drive(mode, lane, jump[0], jump[1]),
+                };
+                let factor = match decay.blocks.get(n) {
+                    Some(decay) => decay.factor[lane],
+                    None => (-mode.beta_squared[lane] * decay.fourier).exp(),
                 };
                 terms.push(start * mode.face[lane], factor, mode.beta_squared[lane]);
             }
@@ -154,10 +162,10 @@ fn sum(lanes: [f64; LANES]) -> f64 {
 }
 
 /// Bound of what the modes beyond `count` blocks show of a unit change of the inner activity at the outer
-/// face: their terms alternate and shrink, so the first one, below 2/β, bounds them.
+/// face: their terms alternate and shrink, so the first one, below 2φ(0)/β, bounds them.
 fn inner_margin(modes: &Modes, count: usize) -> f64 {
     match count.checked_sub(1) {
-        Some(last) => 2.0 / modes.blocks[last].beta[LANES - 1],
-        None => 1.0,
+        Some(last) => 2.0 * modes.blocks[last].face[LANES - 1] / modes.blocks[last].beta[LANES - 1],
+        None => modes.faces().outer.min(1.0),
     }
 }

@@ -3,7 +3,7 @@
 use super::modes::{LANES, Modes};
 use super::profile::{Profile, drive};
 
-/// Blocks of the new modes beyond those of the old ones that take part; the rest is below 1e-6.
+/// Blocks of the new modes beyond twice those of the old ones that take part.
 const EXTRA_BLOCKS: usize = 4;
 
 /// Below this relative difference of β² the quotient form of the overlap loses digits.
@@ -43,7 +43,7 @@ impl Profile {
         // A straight line is the steady state for activities found in the same way.
         let line =
             (line_start - faces.outer * line_slope, line_start + line_slope + faces.inner * line_slope);
-        let count = if waves.is_empty() { 0 } else { new.grow(self.amplitude.len() + EXTRA_BLOCKS) };
+        let count = if waves.is_empty() { 0 } else { new.grow(2 * self.amplitude.len() + EXTRA_BLOCKS) };
         let amplitude = new.blocks[..count].iter().map(|mode| {
             std::array::from_fn(|lane| {
                 let beta_squared = mode.beta_squared[lane];
