@@ -1,0 +1,13 @@
+//! The science against published and computed values, its laws, and a slow solver.
+
+mod agreement;
+mod check_values;
+mod climate;
+mod diffusion;
+mod exposure;
+mod finite_volume;
+mod laws;
+mod peel;
+mod refusals;
+mod seawater;
+mod skin;
