@@ -1,6 +1,7 @@
 //! The command line: one file a command. Exit codes: 0 done, 1 refused or failed with a one-line reason,
 //! 2 wrong arguments.
 
+pub mod calc;
 pub mod openapi;
 
 use std::process::ExitCode;
@@ -19,6 +20,8 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Compute with one of the calculators: JSON in, JSON out
+    Calc(calc::Calc),
     /// Print the OpenAPI document
     Openapi(openapi::Openapi),
 }
@@ -28,6 +31,7 @@ enum Command {
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let outcome = match arguments.command {
+        Command::Calc(command) => command.run(),
         Command::Openapi(command) => command.run(),
     };
     match outcome {

@@ -4,4 +4,5 @@
 
 pub mod accounts;
 pub mod audit;
+pub mod calculators;
 pub mod sites;

@@ -1,9 +1,12 @@
 //! HTTP, without a word about hulls: the server, the OpenAPI document, problem documents, extractors,
 //! tokens, preconditions and retries.
 
+pub mod accept;
 pub mod auth;
 pub mod body;
 pub mod creation;
+pub mod csv;
+pub mod gate;
 pub mod openapi;
 pub mod paging;
 pub mod params;
