@@ -2,7 +2,10 @@
 //! 2 wrong arguments.
 
 pub mod calc;
+pub mod database;
+mod migrate;
 pub mod openapi;
+mod organisation;
 
 use std::process::ExitCode;
 
@@ -22,6 +25,10 @@ struct Arguments {
 enum Command {
     /// Compute with one of the calculators: JSON in, JSON out
     Calc(calc::Calc),
+    /// Bring the database's roles and schema up to date
+    Migrate(migrate::Migrate),
+    /// Make an organisation and its administrator
+    Organisation(organisation::Organisation),
     /// Print the OpenAPI document
     Openapi(openapi::Openapi),
 }
@@ -32,6 +39,8 @@ pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let outcome = match arguments.command {
         Command::Calc(command) => command.run(),
+        Command::Migrate(command) => command.run(),
+        Command::Organisation(command) => command.run(),
         Command::Openapi(command) => command.run(),
     };
     match outcome {
