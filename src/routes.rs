@@ -2,12 +2,14 @@
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::features::{accounts, audit, calculators, sites};
+use crate::features::{accounts, audit, calculators, haulouts, sites, vessels};
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
     audit::register(config);
     accounts::register(config);
     sites::register(config);
+    vessels::register(config);
+    haulouts::register(config);
     calculators::register(config);
 }

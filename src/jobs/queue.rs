@@ -69,7 +69,7 @@ pub fn request_all_forecasts(tx: &mut Tx<'_>) -> Result<()> {
 ///
 /// # Errors
 /// Those of the database.
-pub fn request_site_forecasts(tx: &mut Tx<'_>, site_id: SiteId) -> Result<()> {
+pub fn request_forecasts_of_site(tx: &mut Tx<'_>, site_id: SiteId) -> Result<()> {
     request_many(tx, Some(site_id))
 }
 
@@ -119,7 +119,8 @@ fn request_many(tx: &mut Tx<'_>, site_id: Option<SiteId>) -> Result<()> {
     diesel::sql_query(
         "INSERT INTO jobs (org_id, id, kind, subject_id, run_after, requested_at)
          SELECT v.org_id, gen_random_uuid(), $2, v.id, $3, $3 FROM vessels v
-         WHERE v.org_id = $1 AND (v.retired_on IS NULL OR v.retired_on > $3::date) AND ($4 IS NULL OR v.site_id = $4) ORDER BY v.id
+         WHERE v.org_id = $1 AND (v.retired_on IS NULL OR v.retired_on > $3::date)
+           AND ($4 IS NULL OR v.site_id = $4) ORDER BY v.id
          ON CONFLICT (org_id, kind, subject_id) WHERE state = 'queued'
          DO UPDATE SET requested_at = excluded.requested_at, run_after = excluded.run_after",
     )
