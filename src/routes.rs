@@ -2,7 +2,7 @@
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::features::{accounts, audit, calculators, haulouts, sites, vessels};
+use crate::features::{accounts, audit, calculators, haulouts, policies, sites, vessels};
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
@@ -11,5 +11,6 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     sites::register(config);
     vessels::register(config);
     haulouts::register(config);
+    policies::register(config);
     calculators::register(config);
 }

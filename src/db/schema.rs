@@ -86,6 +86,7 @@ diesel::table! {
         model -> Text,
         inputs_hash -> Text,
         computed_at -> Timestamptz,
+        sort_on -> Date,
     }
 }
 

@@ -6,5 +6,6 @@ pub mod accounts;
 pub mod audit;
 pub mod calculators;
 pub mod haulouts;
+pub mod policies;
 pub mod sites;
 pub mod vessels;

@@ -29,7 +29,7 @@ pub mod skins;
 pub mod sobol;
 
 use chrono::NaiveDate;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
@@ -48,7 +48,7 @@ use super::refusal::Refusals;
 pub const MODEL: &str = "hull-dates 1";
 
 /// When blistering begins if nothing is done.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct Onset {
     /// One in ten such hulls has begun by then; none past the horizon.
     pub p10: Option<NaiveDate>,
@@ -61,7 +61,7 @@ pub struct Onset {
 }
 
 /// Chance that blistering has begun by a day.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, ToSchema)]
 pub struct RiskPoint {
     /// The day.
     pub on: NaiveDate,
