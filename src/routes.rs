@@ -2,7 +2,7 @@
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::features::{accounts, audit, calculators, haulouts, policies, sites, vessels};
+use crate::features::{accounts, audit, calculators, due, forecasts, haulouts, policies, sites, vessels};
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
@@ -12,5 +12,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     vessels::register(config);
     haulouts::register(config);
     policies::register(config);
+    forecasts::register(config);
+    due::register(config);
     calculators::register(config);
 }

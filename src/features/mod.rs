@@ -5,6 +5,8 @@
 pub mod accounts;
 pub mod audit;
 pub mod calculators;
+pub mod due;
+pub mod forecasts;
 pub mod haulouts;
 pub mod policies;
 pub mod sites;
