@@ -1,14 +1,15 @@
 //! The onset of blistering: P(onset by t) = 1 - exp(-(X(t)/η)^β) over the members, given what surveys saw.
 //!
-//! Within a life, with π the members' prior weights, S their survival and q the chance that an examination
-//! of the whole bottom sees blistering that has begun:
-//! - before any survey L₀ = 1; a clean survey at t_n: L_n = q·S(t_n) + (1-q)·L_(n-1), which is what is left
-//!   of a member's possible onsets, each weighed by the examinations that would have had to miss it;
-//! - first seen at t₂: w = π·(L_n - S(t₂)), once;
-//! - clean last at t_n: w = π·L_n, and for t ≥ t_n: R(t) = 1 - Σ π S(t) / Σ π L_n.
+//! An examination of the whole bottom sees blistering that has begun; what began within the year before it,
+//! it sees with chance q. So an onset at T has the likelihood, given a clean survey at t_k: 1 for T > t_k,
+//! 1 - q for t_k - 1 year < T ≤ t_k, 0 before; [`CleanSurveys`] multiplies them. With S a member's survival
+//! and π its weight from earlier lives,
+//! - clean: L = ∫ ℓ(T) dF(T), w = π L, and for t ≥ t_n: R(t) = 1 - Σ π S(t) / Σ π L;
+//! - first seen at t₂: w = π · ∫ up to t₂ of ℓ(T) times the chance q or 1 of being seen then, once.
 //!
-//! With q = 1 this is the text-book interval censoring w = π S(t_n), π (S(t₁) - S(t₂)). Earlier lives multiply
-//! π; their scale, shape and skin are draws of their own, so they inform only what carries over.
+//! With q = 1 this is the text-book interval censoring: w = π S(t_n) and R(t) = 1 - Σ π S(t) / Σ π S(t_n), or
+//! w = π (S(t₁) - S(t₂)); surveys a year or more apart are one fact, the last. Earlier lives multiply π; their
+//! scale, shape and skin are draws of their own, so they inform only what carries over.
 //! Ranges: exposure in years from 0, scale over 0, shape over 0, q in (0, 1].
 //! Source of the conditional form: any text on life data, e.g. W. Q. Meeker and L. A. Escobar, Statistical
 //! Methods for Reliability Data (1998), chapters 2 and 3.
@@ -20,6 +21,7 @@ use super::day;
 use super::ensemble::Ensemble;
 use super::history::{History, Life};
 use super::paths::{Course, Paths, exposure_at};
+use super::policy::Policy;
 use super::quantile::{DateQuantiles, Quantiles, WeightedSample};
 
 /// Chance that a Weibull life of this scale and shape lasts beyond an exposure.
@@ -36,18 +38,69 @@ pub fn conditional_quantile(exposure_years: f64, scale_exposure_years: f64, shap
     scale_exposure_years * cumulative.powf(shape.recip())
 }
 
-/// What is left of a member's survival after clean examinations: L_n of the module's text.
-#[must_use]
-pub fn clean_likelihood(survivals: &[f64], detection_probability: f64) -> f64 {
-    survivals.iter().fold(1.0, |likelihood, survival| {
-        detection_probability * survival + (1.0 - detection_probability) * likelihood
-    })
+/// What the clean surveys of a life say: the likelihood of an onset, in steps of its day.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CleanSurveys {
+    /// Day and the likelihood of an onset after it, up to the next; none before the first.
+    steps: Vec<(f64, f64)>,
+    /// Chance that blistering within the overlooked days is seen.
+    detection_probability: f64,
+    /// How long blistering can be overlooked.
+    overlooked_days: f64,
 }
 
-/// The likelihood of onset first seen when `survival_at_find` is left, after clean examinations.
-#[must_use]
-pub fn onset_likelihood(survivals: &[f64], survival_at_find: f64, detection_probability: f64) -> f64 {
-    (clean_likelihood(survivals, detection_probability) - survival_at_find).max(0.0)
+impl CleanSurveys {
+    /// Surveys on `days`, in order.
+    #[must_use]
+    pub fn new(days: &[f64], detection_probability: f64, overlooked_days: f64) -> Self {
+        let mut steps = Vec::new();
+        if let Some(&last) = days.last() {
+            let first = last - overlooked_days;
+            let within = &days[days.partition_point(|&day| day <= first)..];
+            let mut likelihood = 1.0;
+            for &day in within.iter().rev() {
+                steps.push((day, likelihood));
+                likelihood *= 1.0 - detection_probability;
+            }
+            steps.push((first, likelihood));
+            steps.reverse();
+        }
+        Self { steps, detection_probability, overlooked_days }
+    }
+
+    /// Chance of these surveys together with an onset after `day`, for a life with this survival.
+    #[must_use]
+    pub fn likelihood_after(&self, day: f64, survival: impl Fn(f64) -> f64) -> f64 {
+        let Some((&(last, _), earlier)) = self.steps.split_last() else {
+            return survival(day);
+        };
+        let mut above = survival(day.max(last));
+        let mut likelihood = above;
+        for &(from, weight) in earlier.iter().rev().take_while(|_| day < last) {
+            let here = survival(from.max(day));
+            likelihood += weight * (here - above);
+            above = here;
+            if from <= day {
+                break;
+            }
+        }
+        likelihood
+    }
+
+    /// Chance of these surveys and of no other fact.
+    #[must_use]
+    pub fn likelihood(&self, survival: impl Fn(f64) -> f64) -> f64 {
+        self.likelihood_after(f64::NEG_INFINITY, survival)
+    }
+
+    /// Chance of these surveys and of blistering first seen on `day`.
+    #[must_use]
+    pub fn likelihood_seen(&self, day: f64, survival: impl Fn(f64) -> f64) -> f64 {
+        let all = self.likelihood(&survival);
+        let recent = self.likelihood_after(day - self.overlooked_days, &survival);
+        let after = self.likelihood_after(day, &survival);
+        ((all - recent) + self.detection_probability * (recent - after)).max(0.0)
+    }
 }
 
 /// A member of the current life.
@@ -68,10 +121,8 @@ pub struct Outlook {
     paths: Paths,
     members: Vec<Member>,
     began: f64,
-    /// Clean surveys, as positions on the timeline with their day numbers.
-    clean: Vec<(f64, Position)>,
-    detection_probability: f64,
-    /// Σ π L_n.
+    clean: CleanSurveys,
+    /// Σ π L.
     clean_mass: f64,
     horizon: NaiveDate,
     /// Whether no member could have produced what was found, so that the surveys were left out.
@@ -91,18 +142,19 @@ impl Outlook {
         facts: &super::facts::HullFacts,
         horizon: NaiveDate,
     ) -> Self {
-        let detection = facts.policy.detection_probability;
         let last = history.lives.len() - 1;
         let mut priors = vec![1.0; ensemble.members()];
         for (index, life) in history.lives[..last].iter().enumerate() {
+            let clean = clean_surveys(life, &facts.policy);
             for (member, prior) in priors.iter_mut().enumerate() {
                 let scale = ensemble.scale_exposure_years(member, last - index, facts.laminate_class);
                 let shape = ensemble.life(member, last - index).shape;
-                let alive = |date| {
-                    let position = course.timeline.position(day::number(date));
+                let began = life.began_on.map_or(f64::NEG_INFINITY, day::number);
+                let alive = |day: f64| {
+                    let position = course.timeline.position(day.max(began));
                     survival(exposure_at(paths.member(member), position), scale, shape)
                 };
-                *prior *= life_likelihood(life, alive, detection);
+                *prior *= life_likelihood(life, &clean, alive);
             }
         }
         let contradicted = !normalise(&mut priors);
@@ -117,44 +169,31 @@ impl Outlook {
                 weight: prior,
             })
             .collect();
-        let clean = life
-            .clean_on
-            .iter()
-            .map(|&date| (day::number(date), course.timeline.position(day::number(date))))
-            .collect();
         let began = life.began_on.map_or(course.timeline.bounds[0], day::number);
-        let mut outlook = Self {
-            course,
-            paths,
-            members,
-            began,
-            clean,
-            detection_probability: detection,
-            clean_mass: 1.0,
-            horizon,
-            contradicted,
-        };
+        let clean = clean_surveys(life, &facts.policy);
+        let mut outlook =
+            Self { course, paths, members, began, clean, clean_mass: 1.0, horizon, contradicted };
         let mut weights: Vec<f64> = (0..outlook.members.len())
             .map(|member| {
-                let alive = |date| outlook.member_survival(member, outlook.position(day::number(date)));
-                outlook.members[member].prior * life_likelihood(life, alive, detection)
+                let alive = |day| outlook.member_survival(member, outlook.position(day));
+                outlook.members[member].prior * life_likelihood(life, &outlook.clean, alive)
             })
             .collect();
         if normalise(&mut weights) {
             for (member, weight) in outlook.members.iter_mut().zip(weights) {
                 member.weight = weight;
             }
-            let survivals: Vec<f64> = outlook.clean.iter().map(|&(_, at)| outlook.alive(at)).collect();
-            outlook.clean_mass = clean_likelihood(&survivals, detection);
+            outlook.clean_mass = outlook.clean.likelihood(|day| outlook.alive(day));
         } else {
-            outlook.clean.clear();
+            outlook.clean = CleanSurveys::new(&[], 1.0, 0.0);
             outlook.contradicted = true;
         }
         outlook
     }
 
+    /// Where a day falls on the timeline; the beginning of the life for days before it.
     fn position(&self, number: f64) -> Position {
-        self.course.timeline.position(number)
+        self.course.timeline.position(number.max(self.began))
     }
 
     fn member_survival(&self, member: usize, at: Position) -> f64 {
@@ -162,8 +201,9 @@ impl Outlook {
         survival(exposure_at(self.paths.member(member), at), scale_exposure_years, shape)
     }
 
-    /// Σ π S at a position.
-    fn alive(&self, at: Position) -> f64 {
+    /// Σ π S on a day.
+    fn alive(&self, number: f64) -> f64 {
+        let at = self.position(number);
         (0..self.members.len()).map(|i| self.members[i].prior * self.member_survival(i, at)).sum()
     }
 
@@ -173,21 +213,8 @@ impl Outlook {
         if number <= self.began {
             return 0.0;
         }
-        let alive = self.alive(self.position(number));
-        // Onsets that examinations after `number` would have had to miss weigh less.
-        let later = self.clean.iter().rev().take_while(|&&(clean, _)| clean > number);
-        let missed = 1.0 - self.detection_probability;
-        let mut left = self.clean.last().map_or(alive, |&(_, at)| self.alive(at));
-        let mut weight = 1.0;
-        let mut bound = left;
-        for &(_, at) in later {
-            let here = self.alive(at);
-            left += weight * (here - bound);
-            bound = here;
-            weight *= missed;
-        }
-        left += weight * (alive - bound);
-        (1.0 - left / self.clean_mass).clamp(0.0, 1.0)
+        let later = self.clean.likelihood_after(number, |day| self.alive(day));
+        (1.0 - later / self.clean_mass).clamp(0.0, 1.0)
     }
 
     /// The day by which onset has begun with chance `p`, as a day number; infinite past the timeline.
@@ -207,17 +234,15 @@ impl Outlook {
     /// of the life) reaches `p`: (Σ π S(since) - Σ π S(t)) / Σ π L.
     #[must_use]
     pub fn day_at_risk_since(&self, since: f64, p: f64) -> f64 {
-        let alive_then = self.alive(self.position(since));
-        self.first_day(since, |number| {
-            (alive_then - self.alive(self.position(number))) / self.clean_mass >= p
-        })
+        let alive_then = self.alive(since);
+        self.first_day(since, |number| (alive_then - self.alive(number)) / self.clean_mass >= p)
     }
 
     /// Chance of onset in the year from a day on, given none before it.
     #[must_use]
     pub fn yearly_rate(&self, number: f64) -> f64 {
-        let now = self.alive(self.position(number));
-        if now > 0.0 { 1.0 - self.alive(self.position(number + YEAR)) / now } else { 1.0 }
+        let now = self.alive(number);
+        if now > 0.0 { 1.0 - self.alive(number + YEAR) / now } else { 1.0 }
     }
 
     /// The first day from `since` on at which the yearly rate reaches a limit.
@@ -340,11 +365,16 @@ const IMPOSSIBLE: f64 = 1e-12;
 /// Days in a year.
 pub const YEAR: f64 = 365.25;
 
-fn life_likelihood(life: &Life, alive: impl Fn(NaiveDate) -> f64, detection_probability: f64) -> f64 {
-    let survivals: Vec<f64> = life.clean_on.iter().map(|&date| alive(date)).collect();
+fn clean_surveys(life: &Life, policy: &Policy) -> CleanSurveys {
+    let days: Vec<f64> = life.clean_on.iter().map(|&date| day::number(date)).collect();
+    let overlooked_days = f64::from(policy.detection_sure_after_months) / 12.0 * YEAR;
+    CleanSurveys::new(&days, policy.detection_probability, overlooked_days)
+}
+
+fn life_likelihood(life: &Life, clean: &CleanSurveys, survival: impl Fn(f64) -> f64) -> f64 {
     match &life.onset_found {
-        Some(survey) => onset_likelihood(&survivals, alive(survey.surveyed_on), detection_probability),
-        None => clean_likelihood(&survivals, detection_probability),
+        Some(survey) => clean.likelihood_seen(day::number(survey.surveyed_on), survival),
+        None => clean.likelihood(survival),
     }
 }
 

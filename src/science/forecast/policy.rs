@@ -48,8 +48,10 @@ pub struct Policy {
     pub event_min_density_per_m2: f64,
     /// Diameter over which a single blister counts as the onset.
     pub event_min_diameter_mm: f64,
-    /// Chance that a whole examination sees blistering that has begun.
+    /// Chance that a whole examination sees blistering that began not long before it.
     pub detection_probability: f64,
+    /// Time after its beginning from which blistering is sure to be seen.
+    pub detection_sure_after_months: u32,
     /// How far ahead dates are given.
     pub horizon_years: u32,
 }
@@ -77,6 +79,7 @@ impl Default for Policy {
             event_min_density_per_m2: 1.0,
             event_min_diameter_mm: 5.0,
             detection_probability: 0.9,
+            detection_sure_after_months: 12,
             horizon_years: 30,
         }
     }
@@ -149,6 +152,7 @@ impl Policy {
         check("event_min_density_per_m2", self.event_min_density_per_m2, 0.0, 1000.0, "per m²");
         check("event_min_diameter_mm", self.event_min_diameter_mm, 0.0, 1000.0, "mm");
         check("detection_probability", self.detection_probability, 0.01, 1.0, "");
+        check("detection_sure_after_months", self.detection_sure_after_months.into(), 0.0, 60.0, "months");
         check("horizon_years", self.horizon_years.into(), 1.0, 60.0, "years");
     }
 }
