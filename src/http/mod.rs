@@ -15,6 +15,7 @@ pub mod problem;
 pub mod server;
 pub mod state;
 pub mod tokens;
+pub mod versions;
 
 pub use auth::Permit;
 pub use body::{New, Patch, Plain};
@@ -23,6 +24,7 @@ pub use paging::Page;
 pub use params::{At, Params};
 pub use preconditions::IfMatch;
 pub use state::App;
+pub use versions::VersionQuery;
 
 /// What handlers return.
 pub type Outcome = crate::error::Result<actix_web::HttpResponse>;
