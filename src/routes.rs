@@ -2,7 +2,9 @@
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::features::{accounts, audit, calculators, due, forecasts, haulouts, policies, sites, vessels};
+use crate::features::{
+    accounts, audit, calculators, due, forecasts, haulouts, policies, sites, surveys, vessels,
+};
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
@@ -11,6 +13,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     sites::register(config);
     vessels::register(config);
     haulouts::register(config);
+    surveys::register(config);
     policies::register(config);
     forecasts::register(config);
     due::register(config);

@@ -187,27 +187,13 @@ pub fn list(tx: &mut Tx<'_>, filter: &DueFilter, page: PageRequest) -> Result<Sl
     Ok(page.slice(rows, |row| Position { key: row.sort_on.num_days_from_ce().into(), id: row.id.into() }))
 }
 
-/// A vessel's next lift: the day it is due by, and what the lift sheet says of the vessel.
-#[derive(Debug, Clone, Queryable)]
+/// A vessel's next lift.
+#[derive(Debug, Clone, Copy, Queryable)]
 pub struct Lift {
     /// The vessel.
     pub vessel_id: VesselId,
     /// The earliest date among the rows asked for.
     pub lift_by: NaiveDate,
-    /// The shape of its underwater hull, as stored.
-    pub form: String,
-    /// Length of the hull.
-    pub length_m: f64,
-    /// Greatest beam.
-    pub beam_m: Option<f64>,
-    /// Draught.
-    pub draft_m: Option<f64>,
-    /// Displacement.
-    pub displacement_kg: Option<f64>,
-    /// Where the forward sling goes, aft from the bow.
-    pub sling_forward_m: Option<f64>,
-    /// Where the aft sling goes, aft from the bow.
-    pub sling_aft_m: Option<f64>,
 }
 
 /// Vessels with a date among the rows asked for, by the earliest of them.
@@ -216,28 +202,18 @@ pub struct Lift {
 /// Those of the database.
 pub fn lifts(tx: &mut Tx<'_>, filter: &DueFilter, page: PageRequest) -> Result<Slice<Lift>> {
     let query = due::table
-        .inner_join(vessels::table.on(vessels::org_id.eq(due::org_id).and(vessels::id.eq(due::vessel_id))))
-        .group_by((vessels::org_id, vessels::id))
+        .group_by(due::vessel_id)
         .filter(due::viewer_org_id.eq(tx.org_id()).and(due::due_on.is_not_null()))
-        .select((
-            vessels::id,
-            min(due::due_on).assume_not_null(),
-            vessels::form,
-            vessels::length_m,
-            vessels::beam_m,
-            vessels::draft_m,
-            vessels::displacement_kg,
-            vessels::sling_forward_m,
-            vessels::sling_aft_m,
-        ))
+        .select((due::vessel_id, min(due::due_on).assume_not_null()))
         .into_boxed();
     let mut query = filtered!(query, filter);
     if let Some(Position { key, id }) = page.after {
         let (day, id) = (day_of(key), VesselId::from(id));
         let earliest = || min(due::due_on);
-        query = query.having(earliest().gt(day).or(earliest().eq(day).and(vessels::id.gt(id))));
+        query = query.having(earliest().gt(day).or(earliest().eq(day).and(due::vessel_id.gt(id))));
     }
-    let rows: Vec<Lift> = query.order((min(due::due_on), vessels::id)).limit(page.fetch()).load(tx.conn())?;
+    let rows: Vec<Lift> =
+        query.order((min(due::due_on), due::vessel_id)).limit(page.fetch()).load(tx.conn())?;
     Ok(page
         .slice(rows, |row| Position { key: row.lift_by.num_days_from_ce().into(), id: row.vessel_id.into() }))
 }

@@ -76,6 +76,8 @@ limits! {
     event_min_diameter_mm: f64 = 0..1000,
     /// Chance that a whole examination sees blistering that has begun.
     detection_probability: f64 = 0.01..1,
+    /// Time after its beginning from which blistering is sure to be seen.
+    detection_sure_after_months: u32 = 0..60,
     /// How far ahead dates are given.
     horizon_years: u32 = 1..60,
 }

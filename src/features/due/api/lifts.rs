@@ -9,9 +9,11 @@ use utoipa::ToSchema;
 
 use super::list::{DueAnswer, DueQuery, DueView, cautions_of, organisation_today};
 use crate::db::paging::Slice;
-use crate::error::Result;
 use crate::features::due::model::served_until;
 use crate::features::due::store::{self, DueRow, Lift};
+use crate::features::vessels;
+use crate::features::vessels::model::VesselForm;
+use crate::features::vessels::store::Vessel;
 use crate::http::paging::ListQuery;
 use crate::http::{App, Outcome, Page, Permit};
 use crate::ids::VesselId;
@@ -35,7 +37,7 @@ pub struct LiftView {
     /// The owner's telephone.
     pub owner_phone: Option<String>,
     /// The shape of its underwater hull.
-    pub form: String,
+    pub form: VesselForm,
     /// Length of the hull.
     pub length_m: f64,
     /// Greatest beam.
@@ -69,8 +71,8 @@ pub struct LiftPage {
     pub cautions: Vec<&'static str>,
 }
 
-/// A lift, and all rows of its vessel.
-type Loaded = (Lift, Vec<DueRow>);
+/// A lift, its vessel, and all rows of it.
+type Loaded = (Lift, Option<Vessel>, Vec<DueRow>);
 
 pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery, within_days: u32) -> Outcome {
     let page = query.page()?;
@@ -79,9 +81,10 @@ pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery, with
         .read(&permit, move |tx| {
             let today = organisation_today(tx)?;
             let Slice { items, next } = store::lifts(tx, &asked.filter(today), page)?;
-            let vessels: Vec<VesselId> = items.iter().map(|lift| lift.vessel_id).collect();
-            let rows = store::of_vessels(tx, &vessels)?;
-            Ok((today, Slice { items: with_rows(items, rows), next }))
+            let ids: Vec<VesselId> = items.iter().map(|lift| lift.vessel_id).collect();
+            let vessels = vessels::store::read_many(tx, &ids)?;
+            let rows = store::of_vessels(tx, &ids)?;
+            Ok((today, Slice { items: put_together(items, vessels, rows), next }))
         })
         .await?;
     let Page { items, next_cursor } = query.answer(slice, |loaded| view(loaded, today, within_days));
@@ -91,7 +94,8 @@ pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery, with
     Ok(HttpResponse::Ok().json(DueAnswer::Lifts(LiftPage { items, next_cursor, cautions })))
 }
 
-fn with_rows(lifts: Vec<Lift>, rows: Vec<DueRow>) -> Vec<Loaded> {
+fn put_together(lifts: Vec<Lift>, vessels: Vec<Vessel>, rows: Vec<DueRow>) -> Vec<Loaded> {
+    let mut vessels: HashMap<VesselId, Vessel> = vessels.into_iter().map(|v| (v.id, v)).collect();
     let mut by_vessel: HashMap<VesselId, Vec<DueRow>> = HashMap::new();
     for row in rows {
         by_vessel.entry(row.vessel.id).or_default().push(row);
@@ -100,33 +104,34 @@ fn with_rows(lifts: Vec<Lift>, rows: Vec<DueRow>) -> Vec<Loaded> {
         .into_iter()
         .map(|lift| {
             let rows = by_vessel.remove(&lift.vessel_id).unwrap_or_default();
-            (lift, rows)
+            (lift, vessels.remove(&lift.vessel_id), rows)
         })
         .collect()
 }
 
-/// None for a lift whose rows went between the two queries.
-fn view((lift, rows): Loaded, today: NaiveDate, within_days: u32) -> Option<LiftView> {
-    let vessel = rows.first()?.vessel.clone();
+/// None for a lift whose rows went between the queries.
+fn view((lift, vessel, rows): Loaded, today: NaiveDate, within_days: u32) -> Option<LiftView> {
+    let site_name = rows.first()?.vessel.site_name.clone();
+    let Vessel { id: vessel_id, fields: vessel, .. } = vessel?;
     let until = served_until(lift.lift_by, today, within_days);
     let (served, later): (Vec<DueRow>, Vec<DueRow>) =
         rows.into_iter().partition(|row| row.date.due_on.is_some_and(|day| day <= until));
     let views = |rows: Vec<DueRow>| rows.into_iter().map(|row| DueView::of(row, today)).collect();
     Some(LiftView {
-        vessel_id: vessel.id,
+        vessel_id,
         vessel_ref: vessel.r#ref,
         vessel_name: vessel.name,
-        site_name: vessel.site_name,
+        site_name,
         berth: vessel.berth,
         owner_name: vessel.owner_name,
         owner_phone: vessel.owner_phone,
-        form: lift.form,
-        length_m: lift.length_m,
-        beam_m: lift.beam_m,
-        draft_m: lift.draft_m,
-        displacement_kg: lift.displacement_kg,
-        sling_forward_m: lift.sling_forward_m,
-        sling_aft_m: lift.sling_aft_m,
+        form: vessel.form,
+        length_m: vessel.length_m,
+        beam_m: vessel.beam_m,
+        draft_m: vessel.draft_m,
+        displacement_kg: vessel.displacement_kg,
+        sling_forward_m: vessel.sling_forward_m,
+        sling_aft_m: vessel.sling_aft_m,
         lift_by: lift.lift_by,
         overdue: lift.lift_by < today,
         rows: views(served),

@@ -110,7 +110,9 @@ pub fn append(
         if !draft {
             return Err(Error::new(
                 Code::Conflict,
-                format!("The survey is signed and takes no new readings. Open a correction first: POST /v1/surveys/{survey_id}/correction with the reason."),
+                format!(
+                    "The survey is signed and takes no new readings. Open a correction first: POST /v1/surveys/{survey_id}/correction with the reason."
+                ),
             ));
         }
         let id = id.unwrap_or_else(ReadingId::fresh);

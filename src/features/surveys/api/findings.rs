@@ -15,7 +15,9 @@ use crate::http::creation::Creation;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadProblems, VersionProblems};
-use crate::http::{App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery};
+use crate::http::{
+    App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery,
+};
 use crate::ids::{FindingId, PersonId, VesselId};
 use crate::jobs::queue;
 use crate::permissions::{Read, RecordReadings};

@@ -21,10 +21,12 @@ use crate::permissions;
 /// # Errors
 /// Stale; a conflict when it is signed already; invalid when something is missing that a signature stands for.
 pub fn sign(tx: &mut Tx<'_>, id: SurveyId, if_match: IfMatch) -> Result<SurveyView> {
-    let signer =
-        tx.person_id().ok_or_else(|| Error::new(Code::Forbidden, "Only a person can sign. Sign in as one."))?;
+    let signer = tx
+        .person_id()
+        .ok_or_else(|| Error::new(Code::Forbidden, "Only a person can sign. Sign in as one."))?;
     // Whoever is adding readings ends first, and whoever comes later finds it signed.
-    let launched_on = lock_vessel(tx, store::read(tx, id)?.fields.vessel_id)?;
+    let vessel_id = store::read(tx, id)?.fields.vessel_id;
+    let launched_on = lock_vessel(tx, vessel_id)?;
     let before = store::read(tx, id)?;
     if_match.check(before.version)?;
     if before.state() == SurveyState::Signed {

@@ -16,7 +16,9 @@ use crate::http::creation::Creation;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadProblems, VersionProblems};
-use crate::http::{App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery};
+use crate::http::{
+    App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery,
+};
 use crate::ids::{PersonId, SurveyId, VesselId};
 use crate::permissions::{self, Read};
 
@@ -136,7 +138,9 @@ pub fn change(
     if before.state() == SurveyState::Signed {
         return Err(Error::new(
             Code::Conflict,
-            format!("The survey is signed. To correct it, open a correction first: POST /v1/surveys/{id}/correction with the reason."),
+            format!(
+                "The survey is signed. To correct it, open a correction first: POST /v1/surveys/{id}/correction with the reason."
+            ),
         ));
     }
     let after = patch.apply(&before.fields)?;

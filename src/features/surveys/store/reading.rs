@@ -185,7 +185,8 @@ pub fn known(
     references: &[&str],
 ) -> Result<KnownReadings> {
     let at_stations = readings::survey_id.eq(survey_id).and(readings::station_id.eq_any(station_ids));
-    let alike = at_stations.or(readings::id.eq_any(ids)).or(readings::ref_.assume_not_null().eq_any(references));
+    let alike =
+        at_stations.or(readings::id.eq_any(ids)).or(readings::ref_.assume_not_null().eq_any(references));
     let rows: Vec<ReadingRow> = readings::table
         .filter(readings::org_id.eq(tx.org_id()).and(alike))
         .order((readings::id, readings::version))
@@ -243,11 +244,8 @@ pub fn list(tx: &mut Tx<'_>, filter: ReadingFilter, page: PageRequest) -> Result
         let id = ReadingId::from(id);
         query = query.filter(r::recorded_at.gt(time).or(r::recorded_at.eq(time).and(r::id.gt(id))));
     }
-    let rows: Vec<ReadingRow> = query
-        .order((r::recorded_at, r::id))
-        .limit(page.fetch())
-        .select(columns!(r))
-        .load(tx.conn())?;
+    let rows: Vec<ReadingRow> =
+        query.order((r::recorded_at, r::id)).limit(page.fetch()).select(columns!(r)).load(tx.conn())?;
     let found = rows.into_iter().map(Reading::from).collect();
     Ok(page.slice(found, |reading: &Reading| Position::at(reading.recorded_at, reading.id)))
 }
@@ -267,5 +265,8 @@ pub fn versions(tx: &mut Tx<'_>, id: ReadingId, page: PageRequest) -> Result<Sli
         .select(columns!(readings))
         .load(tx.conn())?;
     let found = rows.into_iter().map(Reading::from).collect();
-    Ok(page.slice(found, |reading: &Reading| Position { key: i64::from(reading.version), id: reading.id.into() }))
+    Ok(page.slice(found, |reading: &Reading| Position {
+        key: i64::from(reading.version),
+        id: reading.id.into(),
+    }))
 }

@@ -127,18 +127,19 @@ pub fn ensure_station(tx: &mut Tx<'_>, fields: &StationFields) -> Result<Station
 /// Stale, when it is no longer at `version`; duplicate, when the vessel has one of this code.
 pub fn update(tx: &mut Tx<'_>, id: StationId, fields: &StationFields, version: i32) -> Result<()> {
     let now = tx.now();
-    let changed = diesel::update(stations::table.find((tx.org_id(), id)).filter(stations::version.eq(version)))
-        .set((
-            stations::code.eq(&fields.code),
-            stations::hull.eq(codes::to_text(&fields.hull)?),
-            stations::side.eq(codes::to_text(&fields.side)?),
-            stations::zone.eq(codes::to_text(&fields.zone)?),
-            stations::x_m.eq(fields.x_m),
-            stations::girth_m.eq(fields.girth_m),
-            stations::version.eq(version + 1),
-            stations::updated_at.eq(now),
-        ))
-        .execute(tx.conn())?;
+    let changed =
+        diesel::update(stations::table.find((tx.org_id(), id)).filter(stations::version.eq(version)))
+            .set((
+                stations::code.eq(&fields.code),
+                stations::hull.eq(codes::to_text(&fields.hull)?),
+                stations::side.eq(codes::to_text(&fields.side)?),
+                stations::zone.eq(codes::to_text(&fields.zone)?),
+                stations::x_m.eq(fields.x_m),
+                stations::girth_m.eq(fields.girth_m),
+                stations::version.eq(version + 1),
+                stations::updated_at.eq(now),
+            ))
+            .execute(tx.conn())?;
     if changed == 0 {
         return Err(Error::new(
             Code::Stale,
@@ -166,10 +167,8 @@ pub fn read(tx: &mut Tx<'_>, id: StationId) -> Result<Station> {
 /// # Errors
 /// Those of the database.
 pub fn of_vessel_among(tx: &mut Tx<'_>, vessel_id: VesselId, ids: &[StationId]) -> Result<Vec<StationId>> {
-    let among = stations::org_id
-        .eq(tx.org_id())
-        .and(stations::vessel_id.eq(vessel_id))
-        .and(stations::id.eq_any(ids));
+    let among =
+        stations::org_id.eq(tx.org_id()).and(stations::vessel_id.eq(vessel_id)).and(stations::id.eq_any(ids));
     Ok(stations::table.filter(among).select(stations::id).load(tx.conn())?)
 }
 
@@ -192,9 +191,8 @@ pub fn list(
     }
     if let Some((time, id)) = page.after_time() {
         let id = StationId::from(id);
-        query = query.filter(
-            stations::updated_at.gt(time).or(stations::updated_at.eq(time).and(stations::id.gt(id))),
-        );
+        query = query
+            .filter(stations::updated_at.gt(time).or(stations::updated_at.eq(time).and(stations::id.gt(id))));
     }
     let rows: Vec<StationRow> = query
         .order((stations::updated_at, stations::id))

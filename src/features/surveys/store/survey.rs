@@ -350,7 +350,8 @@ pub fn list(
 pub fn versions(tx: &mut Tx<'_>, id: SurveyId, page: PageRequest) -> Result<Slice<Survey>> {
     let signed_version = read(tx, id)?.signed_version;
     let after = page.after.and_then(|after| i32::try_from(after.key).ok()).unwrap_or(0);
-    let of_survey = surveys::org_id.eq(survey_versions::org_id).and(surveys::id.eq(survey_versions::survey_id));
+    let of_survey =
+        surveys::org_id.eq(survey_versions::org_id).and(surveys::id.eq(survey_versions::survey_id));
     let rows: Vec<SurveyRow> = survey_versions::table
         .inner_join(surveys::table.on(of_survey))
         .filter(survey_versions::org_id.eq(tx.org_id()).and(survey_versions::survey_id.eq(id)))
