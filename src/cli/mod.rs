@@ -1,6 +1,7 @@
 //! The command line: one file a command. Exit codes: 0 done, 1 refused or failed with a one-line reason,
 //! 2 wrong arguments.
 
+pub mod calc;
 pub mod database;
 mod migrate;
 pub mod openapi;
@@ -22,6 +23,8 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Compute with one of the calculators: JSON in, JSON out
+    Calc(calc::Calc),
     /// Bring the database's roles and schema up to date
     Migrate(migrate::Migrate),
     /// Make an organisation and its administrator
@@ -35,6 +38,7 @@ enum Command {
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let outcome = match arguments.command {
+        Command::Calc(command) => command.run(),
         Command::Migrate(command) => command.run(),
         Command::Organisation(command) => command.run(),
         Command::Openapi(command) => command.run(),
