@@ -50,11 +50,16 @@ impl Serve {
     pub(super) fn run(&self) -> Result<()> {
         telemetry::start(self.listening.json_log)?;
         if is_root() && matches!(self.database.settings()?.database, Database::Given(_)) {
-            return Err(Error::new(Code::Conflict, "The service does not run as root with a given database. Start it as an unprivileged user."));
+            return Err(Error::new(
+                Code::Conflict,
+                "The service does not run as root with a given database. Start it as an unprivileged user.",
+            ));
         }
         let listener = self.listening.bind()?;
         let opened = self.database.start(CONNECTIONS)?;
-        serve(opened, listener, |address| println!("Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it."))
+        serve(opened, listener, |address| {
+            println!("Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it.")
+        })
     }
 }
 
@@ -67,11 +72,17 @@ impl Listening {
         if !self.listen.ip().is_loopback() && !self.behind_proxy {
             return Err(Error::new(
                 Code::Conflict,
-                format!("{} can be reached by others, and the service speaks no TLS. Put a proxy in front and say --behind-proxy, or listen on 127.0.0.1.", self.listen),
+                format!(
+                    "{} can be reached by others, and the service speaks no TLS. Put a proxy in front and say --behind-proxy, or listen on 127.0.0.1.",
+                    self.listen
+                ),
             ));
         }
         TcpListener::bind(self.listen).map_err(|cause| {
-            Error::new(Code::Conflict, format!("Cannot listen on {}: {cause}. Choose another address with --listen.", self.listen))
+            Error::new(
+                Code::Conflict,
+                format!("Cannot listen on {}: {cause}. Choose another address with --listen.", self.listen),
+            )
         })
     }
 
@@ -94,7 +105,7 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, announce: impl FnOnce
     if let Some(account) = private.as_ref().and_then(|private| private.account()) {
         drop_privileges(account)?;
     }
-    let runner = Runner::start(&db, Arc::new(forecasts::handle), JOB_THREADS)?;
+    let runner = Runner::start(&db, Arc::new(forecasts::job::handle), JOB_THREADS)?;
     let address = listener.local_addr().map_err(Error::internal)?;
     let state = AppState { db, keys, clock: Clock::System };
     let served = actix_web::rt::System::new().block_on(async move {

@@ -1,8 +1,12 @@
 //! The hulls of the invented marina: a line each. Every name is made up.
 
-use super::hulls::Story::{Blistered, Broken, CoatingFailing, Cored, NotLookedAt, Sound, Treated, Unknown, Watched};
+use super::hulls::Story::{
+    Blistered, Broken, CoatingFailing, Cored, NotLookedAt, Sound, Treated, Unknown, Watched,
+};
 use crate::features::vessels::model::Bilge::{self, Damp, Dry, Wet};
-use crate::features::vessels::model::LaminateClass::{self, Epoxy, Isophthalic, Orthophthalic, Vinylester, VinylesterSkin};
+use crate::features::vessels::model::LaminateClass::{
+    self, Epoxy, Isophthalic, Orthophthalic, Vinylester, VinylesterSkin,
+};
 use crate::features::vessels::model::VesselForm::{self, FinKeel, FullBodied, LongKeel, Motor, Multihull};
 
 /// What sets a hull apart.
@@ -62,7 +66,18 @@ const fn hull(
     story: Story,
     stations: bool,
 ) -> HullPlan {
-    HullPlan { name, form, length_m, age_years, laminate_class, bilge, winters_ashore, barrier, story, stations }
+    HullPlan {
+        name,
+        form,
+        length_m,
+        age_years,
+        laminate_class,
+        bilge,
+        winters_ashore,
+        barrier,
+        story,
+        stations,
+    }
 }
 
 /// Name, form, length (m), age (years), laminate, bilge, winters ashore, barrier (years ago, µm), story, stations.

@@ -10,14 +10,23 @@ use super::scenario::{self, Hull, Placed};
 use crate::db::{Actor, Db, Tx};
 use crate::error::Result;
 use crate::features::{coats, haulouts, sites, surveys, treatments, vessels};
+use crate::http::IfMatch;
 use crate::http::body::read_fields;
-use crate::ids::{CoatId, FindingId, HaulOutId, Id, ReadingId, SiteId, StationId, SurveyId, TreatmentId, VesselId};
+use crate::ids::{
+    CoatId, FindingId, HaulOutId, Id, ReadingId, SiteId, StationId, SurveyId, TreatmentId, VesselId,
+};
 
 /// Writes site, hulls and their histories; `lead` keeps the register, `surveyor` signs.
 ///
 /// # Errors
 /// A fact that breaks a rule; those of the database.
-pub(super) fn load(db: &Db, lead: &Actor, surveyor: &Actor, today: NaiveDate, progress: &ProgressBar) -> Result<usize> {
+pub(super) fn load(
+    db: &Db,
+    lead: &Actor,
+    surveyor: &Actor,
+    today: NaiveDate,
+    progress: &ProgressBar,
+) -> Result<usize> {
     let site_id = SiteId::fresh();
     db.write(lead, |tx| sites::api::create(tx, site_id, fields(scenario::site())?))?;
     let hulls = scenario::hulls(today);
@@ -76,12 +85,16 @@ fn surveyed(tx: &mut Tx<'_>, vessel_id: VesselId, haul_outs: &[HaulOutId], hull:
     for survey in &hull.surveys {
         let id = SurveyId::fresh();
         let haul_out = survey.haul_out.and_then(|n| haul_outs.get(n));
-        let made = surveys::api::surveys::create(tx, id, fields(with(&survey.fact, [vessel.clone(), ("haul_out_id", json!(haul_out))]))?)?;
+        let made = surveys::api::surveys::create(
+            tx,
+            id,
+            fields(with(&survey.fact, [vessel.clone(), ("haul_out_id", json!(haul_out))]))?,
+        )?;
         for (station, value) in stations.iter().zip(&survey.readings) {
             let reading = json!({ "survey_id": id, "station_id": station, "sequence": 1, "value": value });
-            surveys::api::readings::create(tx, ReadingId::fresh(), fields(reading)?)?;
+            surveys::api::appending::create(tx, ReadingId::fresh(), fields(reading)?)?;
         }
-        surveys::api::surveys::sign(tx, id, made.version)?;
+        surveys::api::signing::sign(tx, id, IfMatch(made.version))?;
     }
     for fact in &hull.findings {
         surveys::api::findings::create(tx, FindingId::fresh(), fields(with(fact, [vessel.clone()]))?)?;

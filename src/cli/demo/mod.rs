@@ -13,9 +13,9 @@ use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::cli::database::{Opened, Where};
+use crate::cli::due;
 use crate::cli::organisation::{self, random_password};
 use crate::cli::serve::{Listening, serve};
-use crate::cli::due;
 use crate::db::{Actor, Db};
 use crate::error::{Error, Result};
 use crate::features::accounts::model::{NewMemberFields, OrganisationFields};
@@ -56,7 +56,9 @@ impl Demo {
             None => stop(opened),
             Some(listener) => serve(opened, listener, |address| {
                 println!();
-                println!("Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it.");
+                println!(
+                    "Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it."
+                );
             }),
         }
     }
@@ -68,7 +70,7 @@ impl Demo {
             load(&opened.db, &password)?;
         }
         let progress = bar("Computing the forecasts");
-        let tally = runner::run_until_idle(&opened.db, &forecasts::handle)?;
+        let tally = runner::run_until_idle(&opened.db, &forecasts::job::handle)?;
         progress.finish_and_clear();
         eprintln!("{} forecasts computed.", tally.done);
         Ok(password)
@@ -97,7 +99,12 @@ fn demo_password(secrets: &Path) -> Result<String> {
         return Ok(text.trim().to_owned());
     }
     let password = random_password()?;
-    let mut file = fs::OpenOptions::new().write(true).create_new(true).mode(0o600).open(&path).map_err(Error::internal)?;
+    let mut file = fs::OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .mode(0o600)
+        .open(&path)
+        .map_err(Error::internal)?;
     writeln!(file, "{password}").map_err(Error::internal)?;
     Ok(password)
 }
@@ -153,7 +160,9 @@ fn stop(opened: Opened) -> Result<()> {
     let Opened { db, private, secrets: _ } = opened;
     drop(db);
     match private {
-        Some(private) => private.stop().map_err(|cause| Error::new(crate::error::Code::Unavailable, cause.to_string())),
+        Some(private) => {
+            private.stop().map_err(|cause| Error::new(crate::error::Code::Unavailable, cause.to_string()))
+        }
         None => Ok(()),
     }
 }

@@ -159,7 +159,11 @@ impl<'a> Teller<'a> {
         for year in first..=self.today.year() {
             let ashore_for_treatment = treated == Some(year);
             if self.plan.winters_ashore || ashore_for_treatment {
-                self.haul_out(self.autumn(year - 1), self.spring(year), if ashore_for_treatment { "treatment" } else { "seasonal" });
+                self.haul_out(
+                    self.autumn(year - 1),
+                    self.spring(year),
+                    if ashore_for_treatment { "treatment" } else { "seasonal" },
+                );
             } else if treated.is_none_or(|t| year > t) && (year + self.n) % 2 == 0 {
                 let lifted = self.spring(year);
                 self.haul_out(lifted, lifted + Duration::days(8), "antifouling");
@@ -174,7 +178,9 @@ impl<'a> Teller<'a> {
         let launched = self.spring(self.built());
         if lifted_on > launched && lifted_on <= self.today {
             let relaunched_on = (relaunched_on <= self.today).then_some(relaunched_on);
-            self.hull.haul_outs.push(json!({ "lifted_on": lifted_on, "relaunched_on": relaunched_on, "reason": reason }));
+            self.hull
+                .haul_outs
+                .push(json!({ "lifted_on": lifted_on, "relaunched_on": relaunched_on, "reason": reason }));
         }
     }
 
@@ -204,7 +210,13 @@ impl<'a> Teller<'a> {
             // Colours alternate, so that a miss shows.
             let measured = json!({ "film_measured": self.n % 2 == 0 });
             for (coat, colour) in (1..).zip(["grey", "white", "grey", "white"]) {
-                self.coat("barrier", on, film_um / 4.0, colour, &json!({ "sequence": coat, "film_measured": measured["film_measured"] }));
+                self.coat(
+                    "barrier",
+                    on,
+                    film_um / 4.0,
+                    colour,
+                    &json!({ "sequence": coat, "film_measured": measured["film_measured"] }),
+                );
             }
         }
     }
@@ -226,7 +238,12 @@ impl<'a> Teller<'a> {
             }
             Story::CoatingFailing => {
                 let on = self.last_visit();
-                self.survey(on, "none", json!({ "coating_failure": true, "note": "The barrier lifts in flakes along the keel." }), 9.0);
+                self.survey(
+                    on,
+                    "none",
+                    json!({ "coating_failure": true, "note": "The barrier lifts in flakes along the keel." }),
+                    9.0,
+                );
                 self.hull.findings.push(json!({ "kind": "coating_defect", "state": "open", "found_on": on, "zone": "bottom", "largest_mm": 300.0 }));
             }
             Story::Watched => {
@@ -241,7 +258,12 @@ impl<'a> Teller<'a> {
     /// Found blistered in the autumn, peeled and dried over the winter, sealed and coated in the spring.
     fn treated(&mut self, year: i32) {
         let (lifted, relaunched) = (self.autumn(year - 1), self.spring(year));
-        self.survey(lifted + Duration::days(2), "laminate", json!({ "blister_density_per_m2": 22.0, "largest_blister_mm": 30.0 }), 38.0);
+        self.survey(
+            lifted + Duration::days(2),
+            "laminate",
+            json!({ "blister_density_per_m2": 22.0, "largest_blister_mm": 30.0 }),
+            38.0,
+        );
         let fact = json!({ "kind": "curative", "started_on": lifted + Duration::days(10), "completed_on": relaunched - Duration::days(1), "laminate_removed_mm": 1.5 });
         let haul_out = self.at(lifted + Duration::days(10));
         self.hull.treatments.push(Placed { haul_out, fact });
@@ -250,13 +272,24 @@ impl<'a> Teller<'a> {
             self.coat("sealer", sealed, 120.0, colour, &json!({ "sequence": coat, "film_measured": true }));
         }
         for (coat, colour) in (3..).zip(["grey", "white", "grey", "white"]) {
-            self.coat("barrier", sealed + Duration::days(6), 75.0, colour, &json!({ "sequence": coat, "film_measured": true }));
+            self.coat(
+                "barrier",
+                sealed + Duration::days(6),
+                75.0,
+                colour,
+                &json!({ "sequence": coat, "film_measured": true }),
+            );
         }
     }
 
     /// The last day in a haul-out on record on which somebody could look.
     fn last_visit(&self) -> NaiveDate {
-        let last = self.hull.haul_outs.last().and_then(|h| h["lifted_on"].as_str()).and_then(|text| text.parse::<NaiveDate>().ok());
+        let last = self
+            .hull
+            .haul_outs
+            .last()
+            .and_then(|h| h["lifted_on"].as_str())
+            .and_then(|text| text.parse::<NaiveDate>().ok());
         last.map_or(self.today - Duration::days(200), |lifted| (lifted + Duration::days(3)).min(self.today))
     }
 
@@ -279,18 +312,34 @@ impl<'a> Teller<'a> {
 
     /// Antifouling whenever the hull is ashore in spring, a survey every other time.
     fn seasons(&mut self) {
-        let surveyed_already: Vec<String> = self.hull.surveys.iter().filter_map(|s| s.fact["surveyed_on"].as_str().map(str::to_owned)).collect();
+        let surveyed_already: Vec<String> = self
+            .hull
+            .surveys
+            .iter()
+            .filter_map(|s| s.fact["surveyed_on"].as_str().map(str::to_owned))
+            .collect();
         for (visit, haul_out) in self.hull.haul_outs.clone().iter().enumerate() {
             let date = |name: &str| haul_out[name].as_str().and_then(|text| text.parse::<NaiveDate>().ok());
             let Some(lifted) = date("lifted_on") else { continue };
             if let Some(relaunched) = date("relaunched_on") {
-                self.coat("antifouling", relaunched - Duration::days(1), 150.0, ["red", "blue"][visit % 2],
-                    &json!({ "sequence": 10, "wear_um_per_month_15c": 5.5, "max_days_dry": 120 }));
+                self.coat(
+                    "antifouling",
+                    relaunched - Duration::days(1),
+                    150.0,
+                    ["red", "blue"][visit % 2],
+                    &json!({ "sequence": 10, "wear_um_per_month_15c": 5.5, "max_days_dry": 120 }),
+                );
             }
             let looked_at = !matches!(self.plan.story, Story::NotLookedAt) || visit == 0;
             let on = lifted + Duration::days(3);
-            let event_here = surveyed_already.iter().any(|day| (lifted.to_string()..=on.to_string()).contains(day));
-            if looked_at && (!self.plan.winters_ashore || visit % 2 == 0) && !event_here && on <= self.today && self.may_be_clean_on(on) {
+            let event_here =
+                surveyed_already.iter().any(|day| (lifted.to_string()..=on.to_string()).contains(day));
+            if looked_at
+                && (!self.plan.winters_ashore || visit % 2 == 0)
+                && !event_here
+                && on <= self.today
+                && self.may_be_clean_on(on)
+            {
                 self.survey(on, "none", json!({}), 7.0 + f64::from(self.plan.age_years) * 0.15);
             }
         }
@@ -299,9 +348,17 @@ impl<'a> Teller<'a> {
 
     /// A blistered hull was not clean after it was found blistered.
     fn may_be_clean_on(&self, on: NaiveDate) -> bool {
-        let found = self.hull.surveys.iter().filter(|s| s.fact["blistering"] == "laminate").filter_map(|s| s.fact["surveyed_on"].as_str().map(str::to_owned)).min();
+        let found = self
+            .hull
+            .surveys
+            .iter()
+            .filter(|s| s.fact["blistering"] == "laminate")
+            .filter_map(|s| s.fact["surveyed_on"].as_str().map(str::to_owned))
+            .min();
         match (found, self.plan.story) {
-            (Some(found), Story::Treated { years_ago }) => on.to_string() < found || on.year() >= self.today.year() - years_ago,
+            (Some(found), Story::Treated { years_ago }) => {
+                on.to_string() < found || on.year() >= self.today.year() - years_ago
+            }
             (Some(found), _) => on.to_string() < found,
             (None, _) => true,
         }

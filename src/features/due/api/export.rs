@@ -9,8 +9,10 @@ use futures_util::{StreamExt, stream};
 
 use super::list::{DueQuery, DueView, organisation_today};
 use crate::codes;
+use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position};
 use crate::error::{Error, Result};
+use crate::features::due::model::DueFilter;
 use crate::features::due::store;
 use crate::http::csv::{harmless, lines};
 use crate::http::{App, Outcome, Permit};
@@ -94,17 +96,31 @@ async fn piece(
     let query = query.clone();
     app.read(permit, move |tx| {
         let today = organisation_today(tx)?;
-        let slice = store::list(tx, &query.filter(today), PageRequest { limit: PIECE, after })?;
-        let mut rows: Vec<Vec<String>> = Vec::with_capacity(slice.items.len() + 1);
-        if after.is_none() {
-            rows.push(HEADER.map(str::to_owned).to_vec());
-        }
-        for row in slice.items {
-            rows.push(cells(&DueView::of(row, today))?);
-        }
-        Ok((lines(rows)?.into(), slice.next))
+        let (bytes, next) = csv_piece(tx, &query.filter(today), after, today)?;
+        Ok((bytes.into(), next))
     })
     .await
+}
+
+/// A piece of the list as CSV, with the header before the first, and the place after it when more follow.
+///
+/// # Errors
+/// Those of the database.
+pub fn csv_piece(
+    tx: &mut Tx<'_>,
+    filter: &DueFilter,
+    after: Option<Position>,
+    today: NaiveDate,
+) -> Result<(Vec<u8>, Option<Position>)> {
+    let slice = store::list(tx, filter, PageRequest { limit: PIECE, after })?;
+    let mut rows: Vec<Vec<String>> = Vec::with_capacity(slice.items.len() + 1);
+    if after.is_none() {
+        rows.push(HEADER.map(str::to_owned).to_vec());
+    }
+    for row in slice.items {
+        rows.push(cells(&DueView::of(row, today))?);
+    }
+    Ok((lines(rows)?, slice.next))
 }
 
 fn cells(row: &DueView) -> Result<Vec<String>> {

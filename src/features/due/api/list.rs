@@ -66,7 +66,9 @@ pub struct DueView {
 }
 
 impl DueView {
-    pub(super) fn of(row: DueRow, today: NaiveDate) -> Self {
+    /// A row as it is shown on a day.
+    #[must_use]
+    pub fn of(row: DueRow, today: NaiveDate) -> Self {
         Self {
             id: row.id,
             vessel_id: row.vessel.id,
@@ -213,7 +215,10 @@ pub(super) fn cautions_of(kinds: impl Iterator<Item = DueKind>) -> Vec<&'static 
 }
 
 /// Today, where the organisation is.
-pub(super) fn organisation_today(tx: &mut Tx<'_>) -> Result<NaiveDate> {
+///
+/// # Errors
+/// Those of the database.
+pub fn organisation_today(tx: &mut Tx<'_>) -> Result<NaiveDate> {
     let time_zone = accounts::store::organisation(tx)?.fields.time_zone;
     Ok(today(tx.now(), zone(&time_zone)))
 }

@@ -1,5 +1,5 @@
 //! The endpoint of the due list, in its three forms.
 
-mod export;
+pub mod export;
 mod lifts;
 pub mod list;
