@@ -181,21 +181,31 @@ fn a_thin_or_failing_barrier_is_due_at_once() {
 }
 
 #[test]
-fn the_rate_of_onset_brings_a_first_barrier_and_clean_surveys_do_not_push_it_away() {
+fn the_rate_of_onset_brings_a_first_barrier_and_clean_surveys_move_it_no_further_than_themselves() {
     let mut facts = hull("2010-05-01", "2012-06-01");
     let due = row(&facts, DueKind::Barrier);
     assert_eq!(due.driver, Driver::OnsetRate, "{due:?}");
     let range = due.due_range.expect("a range");
     assert!(range.p10 < due.due_on, "{due:?}");
     facts.as_of = date("2025-06-01");
-    facts.surveys = vec![clean("2015-04-01"), clean("2020-04-01"), clean("2024-04-01")];
-    assert_eq!(row(&facts, DueKind::Barrier).due_on, due.due_on);
+    // Nothing had begun by the last clean survey, so no day before it can be the one; the rate is over its
+    // limit on that day all the same, so it is due from then on and overdue now.
+    for clean_on in [vec!["2015-04-01"], vec!["2015-04-01", "2020-04-01", "2024-04-01"]] {
+        facts.surveys = clean_on.iter().map(|day| clean(day)).collect();
+        let due = row(&facts, DueKind::Barrier);
+        assert_due(&due, clean_on.last().expect("a survey"), Driver::OnsetRate);
+        assert!(due.reason.contains(&limit_of(&facts)), "{}", due.reason);
+    }
     // An epoxy hull under a barrier that does not age by policy: nothing within ten years.
     let mut facts = durable("2018-05-01", "2020-06-01");
     facts.policy.horizon_years = 10;
     let due = row(&facts, DueKind::Barrier);
     assert_eq!((due.status, due.due_on, due.driver), (DueStatus::Due, None, Driver::BeyondHorizon));
     assert!(due.reason.contains("10 years"), "{}", due.reason);
+}
+
+fn limit_of(facts: &HullFacts) -> String {
+    format!("{} %", facts.policy.barrier_rate_per_year * 100.0)
 }
 
 /// 150 µm less a reserve of 30 µm at 10 µm a month and a steady 15 °C last 12 months of 30.4375 days, 365.25

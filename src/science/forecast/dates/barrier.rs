@@ -4,7 +4,9 @@
 //!
 //! The rate is looked for from the last barrier system on (from the beginning of the life where there is
 //! none), but not within the barrier's least age: another coat on a new barrier does not lower it. It is not
-//! looked for from the as-of date: where it was reached long ago the date stays there and is overdue.
+//! looked for from the as-of date: where it was reached long ago the date stays there and is overdue. A clean
+//! survey shows that nothing had begun by then, so no day before the last one is named: where the rate was
+//! over its limit then already, that day is the date.
 
 use super::{
     Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, earliest, percent, range,
@@ -31,18 +33,22 @@ pub fn due(case: &Case) -> Option<DueDate> {
         let since = barrier.as_ref().map_or(began_on, |barrier| {
             day::months_after(barrier.applied_on.max(began_on), 12 * policy.barrier_min_age_years)
         });
-        let since = day::number(since);
+        let surveyed = life.clean_on.last().copied();
+        let since = day::number(surveyed.map_or(since, |clean| clean.max(since)));
         members = Some(outlook.member_days_at_rate(since, policy.barrier_rate_per_year).collect());
         let reached = outlook.day_at_rate(since, policy.barrier_rate_per_year);
-        candidates.push(Candidate {
-            day: reached,
-            driver: Driver::OnsetRate,
-            reason: format!(
-                "From then on the chance that blistering begins within a year, none having begun before, is {} or \
-                 more.",
-                percent(policy.barrier_rate_per_year)
+        let limit = percent(policy.barrier_rate_per_year);
+        let reason = match surveyed.filter(|clean| reached <= day::number(*clean)) {
+            Some(clean) => format!(
+                "When the hull was last found clean, on {clean}, the chance that blistering begins within a year was \
+                 {limit} or more already."
             ),
-        });
+            None => format!(
+                "From then on the chance that blistering begins within a year, none having begun before, is {limit} \
+                 or more."
+            ),
+        };
+        candidates.push(Candidate { day: reached, driver: Driver::OnsetRate, reason });
         evidence.extend_from_slice(case.water_evidence);
     }
     let Some(first) = earliest(candidates) else {
