@@ -2,7 +2,7 @@
 
 use chrono::Datelike;
 use garboard::science::forecast::ensemble::Ensemble;
-use garboard::science::forecast::outlook::{CleanSurveys, conditional_quantile, survival};
+use garboard::science::forecast::onset::{CleanSurveys, conditional_quantile, survival};
 use garboard::science::forecast::priors::Priors;
 use garboard::science::forecast::{forecast, forecast_with};
 use serde_json::Value;
@@ -51,20 +51,20 @@ fn risk_based_interval_matches_the_check_values() {
 /// - first seen at 8 (S = 0.449329, 0.201897) after clean at 4, every onset seen: 0.220991 and 0.247432:
 ///   0.471776;
 /// - the same seen with 0.9 in its first year, S(7) = 0.496585 and 0.246597: 0.677370 - 0.496585 +
-///   0.9·0.047256 = 0.223315 and 0.459277 - 0.246597 + 0.9·0.044700 = 0.252910: 0.468928.
+///   0.9·0.047256 = 0.223315 and 0.459277 - 0.246597 + 0.9·0.044700 = 0.252910: 0.468927.
 #[test]
 fn two_members_are_weighed_by_bayes_rule() {
-    let share = |likelihood: &dyn Fn(&dyn Fn(f64) -> f64) -> f64| {
-        let [first, second] =
-            [10.0, 5.0].map(|scale| likelihood(&|year: f64| survival(year.max(0.0), scale, 1.0)));
+    let alive = |scale: f64| move |year: f64| survival(year.max(0.0), scale, 1.0);
+    let share = |likelihood: &dyn Fn(f64) -> f64| {
+        let [first, second] = [10.0, 5.0].map(likelihood);
         first / (first + second)
     };
     let surveys = |q: f64| CleanSurveys::new(&[4.0], q, 1.0);
     for (expected, found) in [
-        (0.598_688, share(&|alive| surveys(1.0).likelihood(alive))),
-        (0.595_937, share(&|alive| surveys(0.9).likelihood(alive))),
-        (0.471_776, share(&|alive| surveys(1.0).likelihood_seen(8.0, alive))),
-        (0.468_928, share(&|alive| surveys(0.9).likelihood_seen(8.0, alive))),
+        (0.598_688, share(&|scale| surveys(1.0).likelihood(alive(scale)))),
+        (0.595_937, share(&|scale| surveys(0.9).likelihood(alive(scale)))),
+        (0.471_776, share(&|scale| surveys(1.0).likelihood_seen(8.0, alive(scale)))),
+        (0.468_927, share(&|scale| surveys(0.9).likelihood_seen(8.0, alive(scale)))),
     ] {
         assert!((expected - found).abs() < 2e-6, "{expected} against {found}");
     }

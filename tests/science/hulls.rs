@@ -2,7 +2,7 @@
 
 use chrono::NaiveDate;
 use garboard::science::climate::{MonthNormals, climates};
-use garboard::science::forecast::dates::{DueDate, DueKind};
+use garboard::science::forecast::dates::{Driver, DueDate, DueKind, DueStatus};
 use garboard::science::forecast::facts::{
     Bilge, Blistering, BottomExamined, CoatFact, CoatRole, FindingFact, FindingKind, FindingState,
     HaulOutFact, HullFacts, LaminateClass, SurveyFact, TreatmentFact, TreatmentKind,
@@ -111,4 +111,18 @@ pub fn find(forecast: &Forecast, kind: DueKind) -> Option<&DueDate> {
 
 pub fn row(facts: &HullFacts, kind: DueKind) -> DueDate {
     find(&of(facts), kind).expect("a row of this kind").clone()
+}
+
+pub fn assert_due(due: &DueDate, on: &str, driver: Driver) {
+    assert_eq!((due.due_on, due.driver), (Some(date(on)), driver), "{due:?}");
+    assert_eq!(due.status, DueStatus::Due);
+}
+
+pub fn has_evidence(due: &DueDate, code: &str) -> bool {
+    due.evidence.iter().any(|evidence| evidence.code == code)
+}
+
+/// An epoxy hull, on which the risk alone calls for nothing for a long time.
+pub fn durable(launched_on: &str, as_of: &str) -> HullFacts {
+    HullFacts { laminate_class: Some(LaminateClass::Epoxy), ..hull(launched_on, as_of) }
 }

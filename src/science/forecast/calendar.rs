@@ -27,7 +27,7 @@ pub struct Ashore {
 }
 
 impl Ashore {
-    fn touches(&self, other: &Self) -> bool {
+    fn touches(self, other: Self) -> bool {
         self.from < other.until && other.from < self.until
     }
 }
@@ -56,7 +56,7 @@ pub fn assumed_relaunch(facts: &HullFacts, lifted_on: NaiveDate) -> NaiveDate {
         .flat_map(|pattern| {
             (lifted_on.year() - 1..=facts.as_of.year()).map(move |year| usual_season(year, pattern))
         })
-        .filter(|season| season.touches(&standing))
+        .filter(|season| season.touches(standing))
         .map(|season| season.until)
         .max()
         .map_or(facts.as_of, |until| until.max(facts.as_of))
@@ -77,7 +77,7 @@ pub fn ashore_periods(facts: &HullFacts, from: NaiveDate, until: NaiveDate) -> V
         .ashore_months()
         .into_iter()
         .flat_map(|pattern| (from.year() - 1..=until.year()).map(move |year| usual_season(year, pattern)))
-        .filter(|season| !recorded.iter().any(|record| record.touches(season)));
+        .filter(|season| !recorded.iter().any(|record| record.touches(*season)));
     let mut periods: Vec<Ashore> = recorded
         .iter()
         .copied()

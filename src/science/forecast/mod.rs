@@ -4,7 +4,7 @@
 //! |---|---|---|---|
 //! | [`calendar`] | months afloat and ashore from dated facts | the project's own, stated there | 1900-2199 |
 //! | [`paths`] | exposure X(t) of each member, [`crate::science::exposure`] | Crank; Carslaw and Jaeger | as that |
-//! | [`outlook`] | P = 1 - exp(-(X/η)^β), interval-censored lives | Meeker and Escobar 1998 | X ≥ 0 |
+//! | [`onset`], [`outlook`] | P = 1 - exp(-(X/η)^β), interval-censored lives | Meeker and Escobar 1998 | X ≥ 0 |
 //! | [`ensemble`], [`sobol`] | scrambled Sobol points through the [`priors`] | Joe and Kuo 2008; Owen 1995 | 1-4,096 |
 //! | [`quantile`] | weighted quantiles, midpoint definition | Hyndman and Fan 1996, definition 5 | any weights |
 //! | [`dates`] | the due kinds, by the limits of a [`policy`] | common practice, no source | |
@@ -20,6 +20,7 @@ pub mod day;
 pub mod ensemble;
 pub mod facts;
 pub mod history;
+pub mod onset;
 pub mod outlook;
 pub mod paths;
 pub mod policy;
@@ -205,5 +206,5 @@ fn inputs_hash(facts: &HullFacts, ensemble: &Ensemble) -> String {
     }
     let inputs = Inputs { model: MODEL, members: ensemble.members(), seed: ensemble.seed, facts };
     let json = serde_json::to_vec(&inputs).expect("plain structs of finite numbers and dates serialise");
-    Sha256::digest(&json).iter().map(|byte| format!("{byte:02x}")).collect()
+    Sha256::digest(&json).iter().fold(String::new(), |hex, byte| hex + &format!("{byte:02x}"))
 }

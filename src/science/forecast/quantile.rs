@@ -31,7 +31,7 @@ pub struct DateQuantiles {
 /// A sample with its weights, put in order once.
 ///
 /// With the values sorted and the weights w summing to one, value i stands at the probability
-/// c_i = w_1 + ... + w_(i-1) + w_i / 2; between two such points the quantile is interpolated linearly,
+/// cᵢ = w₁ + ... + wᵢ₋₁ + wᵢ / 2; between two such points the quantile is interpolated linearly,
 /// outside the first and last it is the first or last value (R. J. Hyndman and Y. Fan, "Sample quantiles
 /// in statistical packages", The American Statistician 50 (1996) 361-365, definition 5, which this is for
 /// equal weights). A value may be infinite: what lies between it and a finite one is infinite too.

@@ -79,7 +79,7 @@ fn digits_from(directions: &[u32; BITS], index: u32) -> u32 {
     x
 }
 
-/// A well mixed 64-bit word of a 64-bit word: the output function of SplitMix64 (G. L. Steele, D. Lea and
+/// A well mixed 64-bit word of a 64-bit word: the output function of `SplitMix64` (G. L. Steele, D. Lea and
 /// C. H. Flood, "Fast splittable pseudorandom number generators", OOPSLA 2014).
 fn mix(word: u64) -> u64 {
     let mut x = word.wrapping_add(0x9e37_79b9_7f4a_7c15);

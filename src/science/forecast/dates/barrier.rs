@@ -67,9 +67,9 @@ pub fn due(case: &Case) -> Option<DueDate> {
             None,
             Driver::BeyondHorizon,
             format!(
-                "The chance that blistering begins within a year stays under {} for {} years.",
+                "The chance that blistering begins within a year, none having begun before, does not reach {} by {}.",
                 percent(policy.barrier_rate_per_year),
-                policy.horizon_years
+                case.horizon
             ),
         ),
     };
@@ -127,20 +127,16 @@ fn by_barrier(case: &Case, barrier: &BarrierSystem, evidence: &mut Vec<Evidence>
 /// The last usual lift on or before a date, where it is not before the as-of date; otherwise the date itself.
 fn at_usual_lift(case: &Case, date: chrono::NaiveDate, evidence: &mut Vec<Evidence>) -> chrono::NaiveDate {
     let lift = case.facts.ashore_months().map(|pattern| usual_lift_before(date, pattern));
-    match lift.filter(|&lift| lift >= case.facts.as_of) {
-        Some(lift) => {
-            evidence.push(Evidence::new(
-                "pulled_to_usual_lift",
-                format!("Due by {date}; pulled forward to the usual lift of {lift} before it."),
-            ));
-            lift
-        }
-        None => {
-            evidence.push(Evidence::new(
-                "needs_own_lift",
-                format!("No usual lift lies between {} and {date}: it needs its own lift.", case.facts.as_of),
-            ));
-            date
-        }
+    if let Some(lift) = lift.filter(|&lift| lift >= case.facts.as_of) {
+        evidence.push(Evidence::new(
+            "pulled_to_usual_lift",
+            format!("Due by {date}; pulled forward to the usual lift of {lift} before it."),
+        ));
+        return lift;
     }
+    evidence.push(Evidence::new(
+        "needs_own_lift",
+        format!("No usual lift lies between {} and {date}: it needs its own lift.", case.facts.as_of),
+    ));
+    date
 }
