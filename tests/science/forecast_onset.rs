@@ -98,7 +98,7 @@ fn clean_surveys_leave_what_they_could_have_missed() {
     assert!(nothing.abs() < 1e-15, "nothing begins without exposure");
 }
 
-/// Analytic: with one member and every onset seen, R(t) = 1 - S(t)/S(t_n), so the day on which R is p is the
+/// Analytic: with one member and every onset seen, R(t) = 1 - S(t)/S(t₁), so the day on which R is p is the
 /// day on which exposure reaches the conditional quantile. The exposures themselves are read from forecasts
 /// of the same hull made on later days.
 #[test]
@@ -163,6 +163,21 @@ fn a_curative_treatment_starts_a_new_life() {
     assert!(onset.beyond_horizon_probability > 0.0);
     let risk_now = treated.risk_curve[0].risk;
     assert!(risk_now < 0.05, "{risk_now}");
+}
+
+/// By the rule: what was found on the day a treatment began belongs to the life that it ended, also where
+/// the treatment is recorded with a single day.
+#[test]
+fn a_treatment_recorded_on_one_day_still_parts_two_lives() {
+    let mut facts = hull("1995-04-01", "2020-03-01");
+    facts.surveys = vec![blistered("2010-11-01", 12.0, 14.0)];
+    facts.treatments = vec![curative("2010-11-01", Some("2010-11-01"))];
+    let forecast = crate::hulls::of(&facts);
+    assert!(forecast.onset.is_some());
+    let contradicted = |due: &garboard::science::forecast::dates::DueDate| {
+        due.evidence.iter().any(|evidence| evidence.code == "surveys_contradict_prior")
+    };
+    assert!(!forecast.dates.iter().any(contradicted), "{:?}", forecast.dates);
 }
 
 /// By Bayes' rule: a hull that blistered early, treated, is forecast sooner than one that blistered late.

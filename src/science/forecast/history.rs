@@ -99,7 +99,10 @@ impl History {
                 .find_map(|haul_out| haul_out.relaunched_on.filter(|&date| date >= completed_on));
             lives.push(Life {
                 beginning: if relaunched_on.is_some() { Beginning::Relaunch } else { Beginning::Completion },
-                began_on: Some(relaunched_on.unwrap_or(completed_on)),
+                // Records that know the year alone start and complete on one day; the old life keeps it.
+                began_on: Some(
+                    relaunched_on.unwrap_or(completed_on).max(super::day::date_after(treatment.started_on)),
+                ),
                 ended_on: None,
                 clean_on: Vec::new(),
                 onset_found: None,
