@@ -6,9 +6,11 @@ use crate::features::{
     accounts, audit, calculators, coats, due, forecasts, haulouts, policies, sites, surveys, treatments,
     vessels,
 };
+use crate::http::health;
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
+    config.service(health::read_liveness).service(health::read_readiness);
     audit::register(config);
     accounts::register(config);
     sites::register(config);

@@ -56,9 +56,11 @@ fn from_an_empty_folder_to_a_due_list() {
     }
 
     let rows = due(&folder.0);
-    let vessels: std::collections::BTreeSet<&str> = rows.iter().filter_map(|row| row["vessel_id"].as_str()).collect();
+    let vessels: std::collections::BTreeSet<&str> =
+        rows.iter().filter_map(|row| row["vessel_id"].as_str()).collect();
     assert!(vessels.len() >= 48, "{} hulls", vessels.len());
-    let of = |name: &str, kind: &str| rows.iter().find(|row| row["vessel_name"] == name && row["kind"] == kind);
+    let of =
+        |name: &str, kind: &str| rows.iter().find(|row| row["vessel_name"] == name && row["kind"] == kind);
     assert_eq!(of("Cinder Bobbin", "repair").unwrap()["status"], "due", "the open break");
     assert_eq!(of("Barley Lapwing", "treatment").unwrap()["status"], "due", "the blistered hull");
     assert!(of("Barley Lapwing", "barrier").is_none(), "a blistered hull is treated, not given a barrier");
@@ -71,8 +73,14 @@ fn from_an_empty_folder_to_a_due_list() {
         let soon = (chrono::Utc::now().date_naive() + chrono::Days::new(365)).to_string();
         row["kind"] != "antifouling" && row["due_on"].as_str().is_some_and(|on| on < soon.as_str())
     };
-    let soon: std::collections::BTreeSet<&str> = rows.iter().filter(within_a_year).filter_map(|row| row["vessel_id"].as_str()).collect();
-    assert!(soon.len() * 3 <= vessels.len(), "{} of {} hulls are due for a look or work within a year", soon.len(), vessels.len());
+    let soon: std::collections::BTreeSet<&str> =
+        rows.iter().filter(within_a_year).filter_map(|row| row["vessel_id"].as_str()).collect();
+    assert!(
+        soon.len() * 3 <= vessels.len(),
+        "{} of {} hulls are due for a look or work within a year",
+        soon.len(),
+        vessels.len()
+    );
 
     // The same list as CSV, and a second run that loads nothing anew.
     let csv = run(&["due", "--format", "csv", "--data-dir", text(&folder.0)]);
@@ -80,7 +88,10 @@ fn from_an_empty_folder_to_a_due_list() {
     assert_eq!(csv::Reader::from_reader(&csv.stdout[..]).records().map(Result::unwrap).count(), rows.len());
     succeeded(&run(&["demo", "--once", "--data-dir", text(&folder.0)]));
     assert_eq!(due(&folder.0).len(), rows.len());
-    refused(&run(&["due", "--site", "Nowhere", "--data-dir", text(&folder.0)]), &["Nowhere", "Sandwhistle Haven"]);
+    refused(
+        &run(&["due", "--site", "Nowhere", "--data-dir", text(&folder.0)]),
+        &["Nowhere", "Sandwhistle Haven"],
+    );
 }
 
 #[test]

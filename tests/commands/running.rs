@@ -39,7 +39,8 @@ pub fn run(arguments: &[&str]) -> Output {
 /// The same with something on standard input.
 pub fn run_with(arguments: &[&str], input: &str) -> Output {
     let mut command = garboard(arguments);
-    let mut child = command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut child =
+        command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
     // A command that refuses its arguments does not read: a broken pipe is its answer, not ours.
     child.stdin.take().unwrap().write_all(input.as_bytes()).ok();
     child.wait_with_output().unwrap()
