@@ -4,4 +4,11 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod accounts;
 mod contract;
+mod forecast_requests;
+mod haul_outs;
+mod lists;
+mod refusals;
+mod sites;
+mod vessels;
