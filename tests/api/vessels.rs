@@ -207,7 +207,14 @@ fn the_same_entry_twice_makes_one() {
     assert_eq!(again.json, first.json);
     own["name"] = "Ruff".into();
     lead.post(PATH, &own).expect_problem(409, "id_taken", "/id");
-    assert_eq!(ids(&lead, PATH).len(), 2);
+    // An id the service gave, and one of a record of another kind.
+    let given = lead.post(PATH, &named("Knot")).expect(201);
+    own["id"] = given.id().into();
+    lead.post(PATH, &own).expect_problem(409, "id_taken", "/id");
+    let mut basin = json!({"name": "N", "time_zone": "UTC", "climate": "temperate_sea"});
+    basin["id"] = first.id().into();
+    lead.post("/v1/sites", &basin).expect_problem(409, "id_taken", "/id");
+    assert_eq!(ids(&lead, PATH).len(), 3);
 }
 
 #[test]
