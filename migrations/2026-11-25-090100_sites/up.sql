@@ -11,7 +11,7 @@ CREATE TABLE sites (
     created_at timestamptz NOT NULL,
     updated_at timestamptz NOT NULL,
     PRIMARY KEY (org_id, id),
-    UNIQUE (org_id, ref)
+    CONSTRAINT sites_ref_unique UNIQUE (org_id, ref)
 );
 CREATE INDEX sites_updated ON sites (org_id, updated_at, id);
 SELECT protect_tenant_table('sites', 'SELECT, INSERT, UPDATE');

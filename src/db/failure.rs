@@ -117,6 +117,12 @@ fn database_refusal(kind: DatabaseErrorKind, constraint: &str) -> Option<Error> 
                 "The record changed since you read it. Read it again and repeat your change.",
             ))
         }
+        // An id of the client's choice that another record was given by the service.
+        DatabaseErrorKind::UniqueViolation if constraint.ends_with("_pkey") => {
+            let mut error = Error::field("/id", "id_taken", "is taken by another record. Make a new one.");
+            error.code = Code::IdTaken;
+            Some(error)
+        }
         DatabaseErrorKind::ForeignKeyViolation => {
             FOREIGN.iter().find(|(suffix, _)| constraint.ends_with(suffix)).map(|(_, pointer)| {
                 Error::field(

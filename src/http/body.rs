@@ -177,7 +177,8 @@ pub fn validated<T: Validate<Context = ()>>(fields: T) -> Result<T> {
 
 fn pointer_of(path: &str) -> String {
     path.split(['.', '['])
-        .map(|part| part.trim_end_matches(']'))
+        // A field named by a Rust keyword comes as `r#ref`.
+        .map(|part| part.trim_end_matches(']').trim_start_matches("r#"))
         .filter(|part| !part.is_empty())
         .map(|part| format!("/{part}"))
         .collect()

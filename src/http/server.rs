@@ -140,7 +140,8 @@ impl KnownPaths {
         let asked: Vec<&str> = request.path().split('/').collect();
         let id = request_id(request).to_string();
         let matches = |known: &[String]| {
-            known.len() == asked.len() && known.iter().zip(&asked).all(|(k, a)| k == a || k.starts_with('{'))
+            known.len() == asked.len()
+                && known.iter().zip(&asked).all(|(k, a)| k == a || (k.starts_with('{') && !a.is_empty()))
         };
         match self.0.iter().find(|(segments, _)| matches(segments)) {
             Some((_, allowed)) => problem::method_not_allowed(allowed, &id),
