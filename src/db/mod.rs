@@ -6,6 +6,8 @@ mod failure;
 pub mod migrations;
 pub mod paging;
 pub mod pool;
+pub mod private;
+pub mod roles;
 #[rustfmt::skip]
 #[allow(missing_docs, reason = "generated from the database by a tool that writes no docs")]
 pub mod schema;

@@ -5,3 +5,4 @@
 pub mod accounts;
 pub mod audit;
 pub mod sites;
+pub mod vessels;

@@ -1,0 +1,7 @@
+//! The API on the real server, over HTTP; the files mirror the addresses.
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod contract;
