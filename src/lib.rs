@@ -3,6 +3,7 @@
 pub mod cli;
 pub mod clock;
 pub mod codes;
+pub mod config;
 pub mod db;
 pub mod error;
 pub mod features;
@@ -12,3 +13,4 @@ pub mod jobs;
 pub mod permissions;
 pub mod routes;
 pub mod science;
+pub mod telemetry;

@@ -2,11 +2,13 @@
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::features::{accounts, audit, sites};
+use crate::features::{accounts, audit, haulouts, sites, vessels};
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
     audit::register(config);
     accounts::register(config);
     sites::register(config);
+    vessels::register(config);
+    haulouts::register(config);
 }

@@ -1,7 +1,10 @@
 //! The command line: one file a command. Exit codes: 0 done, 1 refused or failed with a one-line reason,
 //! 2 wrong arguments.
 
+pub mod database;
+mod migrate;
 pub mod openapi;
+mod organisation;
 
 use std::process::ExitCode;
 
@@ -19,6 +22,10 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Bring the database's roles and schema up to date
+    Migrate(migrate::Migrate),
+    /// Make an organisation and its administrator
+    Organisation(organisation::Organisation),
     /// Print the OpenAPI document
     Openapi(openapi::Openapi),
 }
@@ -28,6 +35,8 @@ enum Command {
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let outcome = match arguments.command {
+        Command::Migrate(command) => command.run(),
+        Command::Organisation(command) => command.run(),
         Command::Openapi(command) => command.run(),
     };
     match outcome {

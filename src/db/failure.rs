@@ -19,6 +19,18 @@ const CONSTRAINTS: &[(&str, Code, &str, &str)] = &[
         "is before the lift. Enter the day of relaunch or leave it out.",
     ),
     (
+        "haul_out_after_launch",
+        Code::Invalid,
+        "/lifted_on",
+        "is before the vessel's launch. Correct one of them.",
+    ),
+    (
+        "launch_before_haul_outs",
+        Code::Conflict,
+        "/launched_on",
+        "is after a recorded lift of this vessel. Correct the haul-out first.",
+    ),
+    (
         "survey_within_haul_out",
         Code::Invalid,
         "/surveyed_on",

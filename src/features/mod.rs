@@ -4,5 +4,6 @@
 
 pub mod accounts;
 pub mod audit;
+pub mod haulouts;
 pub mod sites;
 pub mod vessels;

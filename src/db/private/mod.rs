@@ -15,7 +15,7 @@
 //!
 //! # The data folder
 //! ```text
-//! lock            held with flock by the service; first line its pid, second line the server's
+//! lock            held with flock by the service; its pid, the server's, and the folder of the socket, a line each
 //! cluster/        PostgreSQL's own data folder; its processes show the name garboard-<fingerprint>
 //! socket/         0700, the only way in
 //! secrets/        0700; superuser, app, worker, sign_in: random passwords, 0600 each
@@ -57,6 +57,7 @@ mod error;
 mod folder;
 mod install;
 mod remains;
+mod running;
 mod server;
 mod urls;
 
@@ -69,6 +70,7 @@ use diesel::{Connection, PgConnection};
 pub use self::account::{Account, is_root};
 pub use self::discovery::OLDEST_MAJOR;
 pub use self::error::PrivateError;
+pub use self::running::Addresses;
 
 use self::discovery::Binaries;
 use self::folder::Folder;

@@ -296,6 +296,17 @@ pub fn insert_organisation(
     Ok(())
 }
 
+/// All organisations, by name. In the sign-in role, for the command line.
+///
+/// # Errors
+/// Those of the database.
+pub fn organisations(conn: &mut PgConnection) -> Result<Vec<(OrgId, String)>> {
+    Ok(organisations::table
+        .order((organisations::name, organisations::org_id))
+        .select((organisations::org_id, organisations::name))
+        .load(conn)?)
+}
+
 /// A person who wants to sign in.
 #[derive(Debug, Queryable)]
 pub struct Candidate {

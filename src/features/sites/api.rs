@@ -17,6 +17,7 @@ use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadProblems};
 use crate::http::{App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey};
 use crate::ids::SiteId;
+use crate::jobs::queue::request_forecasts_of_site;
 use crate::permissions::{KeepRegister, Read};
 use crate::science::climate::climates;
 
@@ -194,6 +195,9 @@ pub async fn change_site(
                 after: Some(&after),
             },
         )?;
+        if after.months != before.fields.months {
+            request_forecasts_of_site(tx, id.0)?;
+        }
         read(tx, id.0)
     });
     changed.await.map(kept)

@@ -195,6 +195,22 @@ pub fn read(tx: &mut Tx<'_>, id: SiteId) -> Result<Site> {
     Ok(row.with(found))
 }
 
+/// Keeps a site as it is until the commit, for a record that is about to name it.
+///
+/// # Errors
+/// Invalid at `/site_id`, when it is not a site of the organisation.
+pub fn hold(tx: &mut Tx<'_>, id: SiteId) -> Result<()> {
+    let held: Option<SiteId> =
+        sites::table.find((tx.org_id(), id)).select(sites::id).for_share().first(tx.conn()).optional()?;
+    held.map(|_| ()).ok_or_else(|| {
+        Error::field(
+            "/site_id",
+            "unknown",
+            "is not a site of your organisation. Create the site or correct the id.",
+        )
+    })
+}
+
 /// Several sites by id, those that exist.
 ///
 /// # Errors

@@ -276,6 +276,25 @@ impl VesselFields {
         if wrong.is_empty() { Ok(self) } else { Err(Error::invalid(wrong)) }
     }
 
+    /// Whether anything differs that a forecast or a due row is made from.
+    #[must_use]
+    pub fn bears_on_dates_unlike(&self, other: &Self) -> bool {
+        // Everything bears on a date but these: a field added later errs towards one forecast too many.
+        let without_particulars = |fields: &Self| Self {
+            r#ref: None,
+            displacement_kg: None,
+            sling_forward_m: None,
+            sling_aft_m: None,
+            hull_id_number: None,
+            owner_name: None,
+            owner_phone: None,
+            owner_email: None,
+            note: None,
+            ..fields.clone()
+        };
+        without_particulars(self) != without_particulars(other)
+    }
+
     fn check_measures(&self, wrong: &mut Vec<FieldError>) {
         if self.lwl_m.is_some_and(|lwl_m| lwl_m > self.length_m) {
             wrong.push(FieldError::new(
