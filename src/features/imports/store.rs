@@ -5,7 +5,7 @@ use std::collections::HashMap;
 
 use diesel::connection::{AnsiTransactionManager, TransactionManager};
 use diesel::prelude::*;
-use diesel::sql_types::{BigInt, Bool};
+use diesel::sql_types::Bool;
 
 use super::model::identity::Known;
 use crate::db::Tx;
@@ -25,13 +25,13 @@ struct Locked {
 /// # Errors
 /// Unavailable, when another import of the organisation is running.
 pub fn hold_imports(tx: &mut Tx<'_>) -> Result<()> {
-    // An advisory lock is named by a number: a digest of the organisation and the purpose.
+    // An advisory lock is named by a number: a digest of the purpose and the organisation.
     let org_id = tx.org_id();
-    let held: Locked =
-        diesel::sql_query("SELECT pg_try_advisory_xact_lock(hashtextextended('imports ' || $1::text, $2)) AS locked")
-            .bind::<diesel::sql_types::Uuid, _>(org_id)
-            .bind::<BigInt, _>(0)
-            .get_result(tx.conn())?;
+    let held: Locked = diesel::sql_query(
+        "SELECT pg_try_advisory_xact_lock(hashtextextended('imports ' || $1::text, 0)) AS locked",
+    )
+    .bind::<diesel::sql_types::Uuid, _>(org_id)
+    .get_result(tx.conn())?;
     if held.locked {
         Ok(())
     } else {

@@ -139,7 +139,8 @@ impl Entry<'_> {
         self.value(name).and_then(Value::as_str)
     }
 
-    /// Writes the cells of these columns over the fields of the same names: what is not given stays.
+    /// Writes the cells of these columns over the fields of the same names: what is not
+    /// given stays, what is cleared goes.
     pub fn write_over(&self, fields: &mut Map<String, Value>, wanted: impl Fn(&Column) -> bool) {
         for (column, cell) in self.sheet.kind.columns().iter().zip(&self.cells) {
             if !wanted(column) {
@@ -147,7 +148,7 @@ impl Entry<'_> {
             }
             match cell {
                 Cell::NotGiven => {}
-                Cell::Clear => _ = fields.insert(column.name.to_owned(), Value::Null),
+                Cell::Clear => _ = fields.remove(column.name),
                 Cell::Given(value) => _ = fields.insert(column.name.to_owned(), value.clone()),
             }
         }
