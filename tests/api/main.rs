@@ -4,4 +4,9 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod calculators;
 mod contract;
+mod due;
+mod forecasts;
+mod jobs;
+mod policies;

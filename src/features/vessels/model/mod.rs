@@ -359,3 +359,6 @@ impl VesselFields {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;
