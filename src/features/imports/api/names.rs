@@ -63,23 +63,37 @@ impl NamedVessels {
         let by_ref = reference
             .map(|text| {
                 self.by_ref.get(text).copied().ok_or_else(|| {
-                    entry.error("vessel_ref", "unknown", "is no vessel of yours. Enter the vessel first, or correct the reference.")
+                    entry.error(
+                        "vessel_ref",
+                        "unknown",
+                        "is no vessel of yours. Enter the vessel first, or correct the reference.",
+                    )
                 })
             })
             .transpose()?;
         let by_number = number
             .map(|text| {
                 self.by_number.get(&number_spelling(text)).copied().ok_or_else(|| {
-                    entry.error("vessel_hull_id_number", "unknown", "is no vessel of yours. Enter the vessel first, or correct the number.")
+                    entry.error(
+                        "vessel_hull_id_number",
+                        "unknown",
+                        "is no vessel of yours. Enter the vessel first, or correct the number.",
+                    )
                 })
             })
             .transpose()?;
         match (by_ref, by_number) {
-            (Some(one), Some(other)) if one != other => {
-                Err(entry.error("vessel_hull_id_number", "contradicts", "is another vessel than vessel_ref. Correct one of them."))
-            }
+            (Some(one), Some(other)) if one != other => Err(entry.error(
+                "vessel_hull_id_number",
+                "contradicts",
+                "is another vessel than vessel_ref. Correct one of them.",
+            )),
             (Some(id), _) | (None, Some(id)) => Ok(id),
-            (None, None) => Err(entry.error("vessel_ref", "missing", "or vessel_hull_id_number is required. Name the vessel.")),
+            (None, None) => Err(entry.error(
+                "vessel_ref",
+                "missing",
+                "or vessel_hull_id_number is required. Name the vessel.",
+            )),
         }
     }
 }
@@ -111,7 +125,11 @@ impl NamedSites {
             .text("site_ref")
             .map(|text| {
                 self.by_ref.get(text).copied().ok_or_else(|| {
-                    entry.error("site_ref", "unknown", "is no site of yours. Enter the site first, or correct the reference.")
+                    entry.error(
+                        "site_ref",
+                        "unknown",
+                        "is no site of yours. Enter the site first, or correct the reference.",
+                    )
                 })
             })
             .transpose()?;
@@ -119,16 +137,24 @@ impl NamedSites {
             .text("site_name")
             .map(|text| match self.by_name.get(text).map(Vec::as_slice) {
                 Some([id]) => Ok(*id),
-                Some([_, ..]) => {
-                    Err(entry.error("site_name", "ambiguous", "is the name of several sites. Name the site by site_ref."))
-                }
-                _ => Err(entry.error("site_name", "unknown", "is no site of yours. Enter the site first, or correct the name.")),
+                Some([_, ..]) => Err(entry.error(
+                    "site_name",
+                    "ambiguous",
+                    "is the name of several sites. Name the site by site_ref.",
+                )),
+                _ => Err(entry.error(
+                    "site_name",
+                    "unknown",
+                    "is no site of yours. Enter the site first, or correct the name.",
+                )),
             })
             .transpose()?;
         match (by_ref, by_name) {
-            (Some(one), Some(other)) if one != other => {
-                Err(entry.error("site_name", "contradicts", "is another site than site_ref. Correct one of them."))
-            }
+            (Some(one), Some(other)) if one != other => Err(entry.error(
+                "site_name",
+                "contradicts",
+                "is another site than site_ref. Correct one of them.",
+            )),
             (Some(id), _) | (None, Some(id)) => Ok(Some(Some(id))),
             (None, None) if [entry.cell("site_ref"), entry.cell("site_name")].contains(&&Cell::Clear) => {
                 Ok(Some(None))

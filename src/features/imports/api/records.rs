@@ -128,7 +128,11 @@ pub(super) fn write<R: Record>(
 }
 
 fn several(entry: &Entry<'_>) -> RowError {
-    entry.error("ref", "ambiguous", "is needed: several records that are kept fit this row. Name the one you mean by its reference.")
+    entry.error(
+        "ref",
+        "ambiguous",
+        "is needed: several records that are kept fit this row. Name the one you mean by its reference.",
+    )
 }
 
 pub(super) fn withdrawn(entry: &Entry<'_>) -> RowError {

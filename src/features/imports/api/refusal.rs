@@ -89,8 +89,10 @@ pub(super) fn differences(entry: &Entry<'_>, kept: &Value, sent: &Value) -> Vec<
         }
         for zone in sent.as_array().into_iter().flatten() {
             let name = zone.get("zone").and_then(Value::as_str).unwrap_or_default();
-            let before = kept.as_array().into_iter().flatten().find(|before| before.get("zone") == zone.get("zone"));
-            for (field, sent) in zone.as_object().into_iter().flatten().filter(|(field, _)| *field != "zone") {
+            let before =
+                kept.as_array().into_iter().flatten().find(|before| before.get("zone") == zone.get("zone"));
+            for (field, sent) in zone.as_object().into_iter().flatten().filter(|(field, _)| *field != "zone")
+            {
                 let kept = before.and_then(|before| before.get(field)).unwrap_or(&Value::Null);
                 compare(Some(format!("{name}_{field}")), kept, sent);
             }

@@ -33,7 +33,13 @@ pub struct Options {
 
 impl Default for Options {
     fn default() -> Self {
-        Self { dry_run: false, skip_bad: false, update: false, refused_rows: false, max_bytes: MAX_FILE_BYTES }
+        Self {
+            dry_run: false,
+            skip_bad: false,
+            update: false,
+            refused_rows: false,
+            max_bytes: MAX_FILE_BYTES,
+        }
     }
 }
 
@@ -133,8 +139,7 @@ impl Tally {
                 Err(Refusal::Import(error)) => return Err(error),
             }
         }
-        self.report.committed =
-            !self.options.dry_run && (self.report.refused == 0 || self.options.skip_bad);
+        self.report.committed = !self.options.dry_run && (self.report.refused == 0 || self.options.skip_bad);
         // What rows gathered for one stroke at the end is also tried for a dry run, but not for a file that
         // is lost already.
         if self.report.refused == 0 || self.options.skip_bad {
@@ -155,7 +160,8 @@ impl Tally {
             let reasons = header.iter().position(|name| name == REFUSED_BECAUSE);
             let without = |n: usize| Some(n) != reasons;
             if self.report.refused == 0 {
-                let names = header.iter().enumerate().filter(|(n, _)| without(*n)).map(|(_, name)| name.as_str());
+                let names =
+                    header.iter().enumerate().filter(|(n, _)| without(*n)).map(|(_, name)| name.as_str());
                 writer.write_record(names.chain([REFUSED_BECAUSE])).map_err(Error::internal)?;
             }
             let reason = errors.iter().map(RowError::sentence).collect::<Vec<_>>().join(" ");

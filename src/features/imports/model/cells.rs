@@ -212,7 +212,9 @@ fn number(text: &str, mark: DecimalMark) -> std::result::Result<f64, Unread> {
         Shape::Marked { mark: own, .. } if own == mark => text.replace(',', ".").parse(),
         Shape::Marked { .. } => return Err(refused("has another decimal mark than the file.")),
         Shape::Grouped => return Err(refused("has marks of thousands. Write the number without them.")),
-        Shape::Other => return Err(refused("is not a number. Write digits, with a decimal point if needed.")),
+        Shape::Other => {
+            return Err(refused("is not a number. Write digits, with a decimal point if needed."));
+        }
     };
     read.ok().filter(|number| number.is_finite()).ok_or_else(|| refused("is not a finite number."))
 }
@@ -240,7 +242,10 @@ fn truth(text: &str) -> std::result::Result<bool, Unread> {
 fn date(text: &str) -> std::result::Result<NaiveDate, Unread> {
     let refused = |reason: &str| Unread("date", reason.to_owned());
     let iso = text.len() == 10
-        && text.bytes().enumerate().all(|(n, byte)| if n == 4 || n == 7 { byte == b'-' } else { byte.is_ascii_digit() });
+        && text
+            .bytes()
+            .enumerate()
+            .all(|(n, byte)| if n == 4 || n == 7 { byte == b'-' } else { byte.is_ascii_digit() });
     if iso {
         return text.parse().map_err(|_| refused("is no day of the calendar. Correct it."));
     }
@@ -260,7 +265,8 @@ fn time(text: &str) -> std::result::Result<DateTime<Utc>, Unread> {
         .map_err(|_| {
             Unread(
                 "time",
-                "is not a time of RFC 3339. Write it with its offset, such as 2026-05-04T10:30:00Z.".to_owned(),
+                "is not a time of RFC 3339. Write it with its offset, such as 2026-05-04T10:30:00Z."
+                    .to_owned(),
             )
         })
 }

@@ -93,16 +93,16 @@ impl ImportKind {
     /// The template: the header and one line of examples.
     #[must_use]
     pub fn template(self) -> String {
-        let line = |cell: fn(&Column) -> &'static str| {
-            self.columns().iter().map(cell).collect::<Vec<_>>().join(",")
-        };
+        let line =
+            |cell: fn(&Column) -> &'static str| self.columns().iter().map(cell).collect::<Vec<_>>().join(",");
         format!("{}\n{}\n", line(|column| column.name), line(|column| column.example))
     }
 
     /// The columns in Markdown, for the documentation of the endpoint.
     #[must_use]
     pub fn described(self) -> String {
-        let mut text = format!("\n\n**{}**\n\n| column | | cell | meaning |\n|---|---|---|---|\n", self.as_str());
+        let mut text =
+            format!("\n\n**{}**\n\n| column | | cell | meaning |\n|---|---|---|---|\n", self.as_str());
         for column in self.columns() {
             let required = if column.required { "required" } else { "" };
             text.push_str(&format!(
@@ -143,7 +143,10 @@ impl ImportKind {
                 fault(
                     &shown,
                     "unknown_column",
-                    format!("is not a column of {}; the nearest is {nearest}. Correct it or take it out.", self.as_str()),
+                    format!(
+                        "is not a column of {}; the nearest is {nearest}. Correct it or take it out.",
+                        self.as_str()
+                    ),
                 );
             }
             seen.push(name);
@@ -156,7 +159,8 @@ impl ImportKind {
             if let [first, ..] = choice
                 && !choice.iter().any(|name| named(name))
             {
-                let detail = format!("or one of its equals is required in the header: {}.", choice.join(", "));
+                let detail =
+                    format!("or one of its equals is required in the header: {}.", choice.join(", "));
                 fault(first, "missing", detail);
             }
         }
@@ -196,9 +200,13 @@ mod tests {
     /// The textbook pair of the edit distance, from memory: three changes.
     #[test]
     fn the_edit_distance_counts_changes() {
-        for (from, to, changes) in
-            [("kitten", "sitting", 3), ("", "abc", 3), ("abc", "", 3), ("lenght_m", "length_m", 2), ("a", "a", 0)]
-        {
+        for (from, to, changes) in [
+            ("kitten", "sitting", 3),
+            ("", "abc", 3),
+            ("abc", "", 3),
+            ("lenght_m", "length_m", 2),
+            ("a", "a", 0),
+        ] {
             assert_eq!(distance(from, to), changes, "{from} {to}");
             assert_eq!(distance(to, from), changes, "{to} {from}");
         }

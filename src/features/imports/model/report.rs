@@ -85,8 +85,11 @@ impl From<&RowError> for FieldError {
         } else {
             format!("line {}, column {}", error.line, error.column)
         };
-        let detail =
-            if error.value.is_empty() { error.reason.clone() } else { format!("`{}` {}", error.value, error.reason) };
+        let detail = if error.value.is_empty() {
+            error.reason.clone()
+        } else {
+            format!("`{}` {}", error.value, error.reason)
+        };
         Self::new(place, error.code.clone(), detail)
     }
 }

@@ -152,7 +152,9 @@ impl Table {
 pub fn too_large(max_bytes: u32) -> Error {
     Error::new(
         Code::TooLarge,
-        format!("The file is longer than {max_bytes} bytes. Split it and import the parts one after another."),
+        format!(
+            "The file is longer than {max_bytes} bytes. Split it and import the parts one after another."
+        ),
     )
 }
 
@@ -268,9 +270,8 @@ impl Scanner {
                 self.ends.truncate(first);
                 self.kept = kept;
             } else {
-                let narrow = |n: usize| {
-                    u32::try_from(n).map_err(|cause| too_large(MAX_FILE_BYTES).because(cause))
-                };
+                let narrow =
+                    |n: usize| u32::try_from(n).map_err(|cause| too_large(MAX_FILE_BYTES).because(cause));
                 let span = Span { line, first: narrow(first)?, cells: narrow(self.ends.len() - first)? };
                 if header.is_none() { header = Some(span) } else { rows.push(span) }
             }
@@ -278,7 +279,8 @@ impl Scanner {
                 break;
             }
         }
-        let header = header.ok_or_else(|| malformed(1, "empty", "is empty. The first line names the columns."))?;
+        let header =
+            header.ok_or_else(|| malformed(1, "empty", "is empty. The first line names the columns."))?;
         let Self { mut bytes, kept, delimiter, ends, .. } = self;
         bytes.truncate(kept);
         let text = String::from_utf8(bytes).map_err(Error::internal)?;
@@ -296,7 +298,8 @@ impl Scanner {
     fn record(&mut self) -> Result<After> {
         loop {
             let after = if self.peek() == Some(b'"') { self.quoted()? } else { self.bare()? };
-            self.ends.push(u32::try_from(self.kept).map_err(|cause| too_large(MAX_FILE_BYTES).because(cause))?);
+            self.ends
+                .push(u32::try_from(self.kept).map_err(|cause| too_large(MAX_FILE_BYTES).because(cause))?);
             if after != After::Cell {
                 return Ok(after);
             }
