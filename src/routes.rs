@@ -3,8 +3,8 @@
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::features::{
-    accounts, audit, calculators, coats, due, forecasts, haulouts, policies, sites, surveys, treatments,
-    vessels,
+    accounts, audit, batches, calculators, coats, due, forecasts, haulouts, imports, policies, sites,
+    surveys, treatments, vessels,
 };
 use crate::http::health;
 
@@ -23,4 +23,6 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     forecasts::register(config);
     due::register(config);
     calculators::register(config);
+    imports::register(config);
+    batches::register(config);
 }
