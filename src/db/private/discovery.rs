@@ -10,7 +10,7 @@ use super::error::PrivateError;
 
 /// The oldest major version served: the first where `btree_gist` needs no superuser and
 /// `DROP DATABASE ... WITH (FORCE)` exists (PostgreSQL 13 release notes).
-pub const OLDEST_MAJOR: u32 = 13;
+pub const OLDEST_MAJOR: u32 = 15;
 
 /// Where distributions put the server's programs; `*` is matched within one path component.
 const USUAL_FOLDERS: [&str; 9] = [

@@ -71,7 +71,8 @@ impl Folder {
 
     /// Writes down who holds the folder, for the message that a second service gets and for the next start.
     pub(super) fn record(&mut self, server: Option<u32>) -> Result<(), PrivateError> {
-        let server = server.map(|pid| format!("{pid}\n")).unwrap_or_default();
+        let socket = self.socket.display();
+        let server = server.map(|pid| format!("{pid}\n{socket}\n")).unwrap_or_default();
         let text = format!("{}\n{server}", std::process::id());
         let path = self.root.join("lock");
         let mut write = || {

@@ -8,14 +8,14 @@
 //!
 //! # Finding the programs
 //! `PG_BINDIR` when given, and then nothing else; otherwise PATH, then the distributions' usual folders, newest
-//! version first. Version 13 or newer. A data folder made by one major version is opened only by the same: among
+//! version first. Version 15 or newer. A data folder made by one major version is opened only by the same: among
 //! several installed ones the fitting one is taken, and where there is none the error says which to install.
 //! As root on a machine with apt-get the package is installed, unless refused; Debian's own cluster on port 5432,
 //! which would come with it, is switched off first.
 //!
 //! # The data folder
 //! ```text
-//! lock            held with flock by the service; first line its pid, second line the server's
+//! lock            held with flock by the service; its pid, the server's, and the folder of the socket, a line each
 //! cluster/        PostgreSQL's own data folder; its processes show the name garboard-<fingerprint>
 //! socket/         0700, the only way in
 //! secrets/        0700; superuser, app, worker, sign_in: random passwords, 0600 each
@@ -57,6 +57,7 @@ mod error;
 mod folder;
 mod install;
 mod remains;
+mod running;
 mod server;
 mod urls;
 
@@ -69,6 +70,7 @@ use diesel::{Connection, PgConnection};
 pub use self::account::{Account, is_root};
 pub use self::discovery::OLDEST_MAJOR;
 pub use self::error::PrivateError;
+pub use self::running::Addresses;
 
 use self::discovery::Binaries;
 use self::folder::Folder;
