@@ -4,17 +4,16 @@
 #[path = "../support/mod.rs"]
 mod support;
 
+mod accounts;
 mod calculators;
 mod contract;
 mod due;
-mod forecasts;
-mod jobs;
-mod policies;
-mod accounts;
-mod contract;
 mod forecast_requests;
+mod forecasts;
 mod haul_outs;
+mod jobs;
 mod lists;
+mod policies;
 mod refusals;
 mod sites;
 mod vessels;
