@@ -48,7 +48,7 @@ impl Demo {
         let database = self.database.beside("demo")?;
         eprintln!("Starting the demo's own PostgreSQL in {}.", database.folder()?.display());
         let opened = database.start(CONNECTIONS)?;
-        let password = self.prepare(&opened)?;
+        let password = Self::prepare(&opened)?;
         due::print_table(&opened.db, &organisation_of_demo(&opened.db)?)?;
         println!();
         print_sign_ins(&password);
@@ -64,7 +64,7 @@ impl Demo {
     }
 
     /// Loads the scenario into an empty database, brings the forecasts up to today, and tells the password.
-    fn prepare(&self, opened: &Opened) -> Result<String> {
+    fn prepare(opened: &Opened) -> Result<String> {
         let password = demo_password(&opened.secrets)?;
         if opened.db.sign_in(store::organisations)?.is_empty() {
             load(&opened.db, &password)?;

@@ -53,13 +53,16 @@ pub struct MemberFields {
 }
 
 /// A garde rule: an IANA time zone.
-pub fn known_time_zone(name: &String, _: &()) -> garde::Result {
+///
+/// # Errors
+/// For any other name.
+pub fn known_time_zone(name: &str, _: &()) -> garde::Result {
     name.parse::<chrono_tz::Tz>()
         .map(|_| ())
         .map_err(|_unknown| garde::Error::new("is not an IANA time zone; enter one such as Europe/Lisbon"))
 }
 
-fn email_address(address: &String, _: &()) -> garde::Result {
+fn email_address(address: &str, _: &()) -> garde::Result {
     let ok = address.len() <= 254
         && address.split_once('@').is_some_and(|(local, domain)| {
             !local.is_empty() && domain.contains('.') && !domain.starts_with('.') && !domain.ends_with('.')

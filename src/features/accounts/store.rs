@@ -221,25 +221,7 @@ pub fn insert_member(
         people::table.filter(people::email.eq(&email)).select(people::person_id).first(conn).optional()?;
     let person_id = match known {
         Some(person_id) => person_id,
-        None => {
-            let person_id = PersonId::fresh();
-            diesel::insert_into(people::table)
-                .values((
-                    people::person_id.eq(person_id),
-                    people::email.eq(&email),
-                    people::display_name.eq(&new.display_name),
-                    people::created_at.eq(now),
-                ))
-                .execute(conn)?;
-            diesel::insert_into(passwords::table)
-                .values((
-                    passwords::person_id.eq(person_id),
-                    passwords::password_hash.eq(password_hash),
-                    passwords::changed_at.eq(now),
-                ))
-                .execute(conn)?;
-            person_id
-        }
+        None => insert_person(conn, &email, &new.display_name, password_hash, now)?,
     };
     let role = codes::to_text(&new.role)?;
     let inserted = diesel::insert_into(members::table)
@@ -269,6 +251,32 @@ pub fn insert_member(
             audit::entity.eq("member"),
             audit::entity_id.eq(uuid::Uuid::from(person_id)),
             audit::after.eq(serde_json::json!({ "role": role })),
+        ))
+        .execute(conn)?;
+    Ok(person_id)
+}
+
+fn insert_person(
+    conn: &mut PgConnection,
+    email: &str,
+    display_name: &str,
+    password_hash: &str,
+    now: DateTime<Utc>,
+) -> Result<PersonId> {
+    let person_id = PersonId::fresh();
+    diesel::insert_into(people::table)
+        .values((
+            people::person_id.eq(person_id),
+            people::email.eq(email),
+            people::display_name.eq(display_name),
+            people::created_at.eq(now),
+        ))
+        .execute(conn)?;
+    diesel::insert_into(passwords::table)
+        .values((
+            passwords::person_id.eq(person_id),
+            passwords::password_hash.eq(password_hash),
+            passwords::changed_at.eq(now),
         ))
         .execute(conn)?;
     Ok(person_id)
