@@ -1,1 +1,10 @@
-fn main() {}
+//! The command `garboard`.
+
+use std::process::ExitCode;
+
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
+fn main() -> ExitCode {
+    garboard::cli::main()
+}

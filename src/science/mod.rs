@@ -10,8 +10,10 @@
 //! | [`slab`] | modes of a slab between two resistances | as for exposure | Fourier time from 9.3e-6 | `diffusion-*.json` |
 
 pub mod arrhenius;
+pub mod cautions;
 pub mod climate;
 pub mod exposure;
+pub mod forecast;
 pub mod model;
 pub mod refusal;
 pub mod seawater;

@@ -1,0 +1,2 @@
+DROP VIEW current_coats;
+DROP TABLE coat_versions, coats;

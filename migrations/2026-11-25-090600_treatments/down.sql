@@ -1,0 +1,2 @@
+DROP VIEW current_treatments;
+DROP TABLE treatment_versions, treatments;

@@ -1,0 +1,52 @@
+//! `garboard migrate`: the roles, the schema.
+
+use clap::Args;
+use diesel::{Connection, PgConnection};
+
+use crate::cli::database::Where;
+use crate::config::Database;
+use crate::db::{migrations, roles};
+use crate::error::{Code, Error, Result};
+
+/// Bring the database's roles and schema up to date.
+#[derive(Debug, Args)]
+pub struct Migrate {
+    #[command(flatten)]
+    database: Where,
+}
+
+impl Migrate {
+    pub(super) fn run(&self) -> Result<()> {
+        let settings = self.database.settings()?;
+        let applied = match &settings.database {
+            Database::Private(options) => {
+                let private = crate::db::private::PrivatePostgres::start(options)
+                    .map_err(|cause| Error::new(Code::Unavailable, cause.to_string()))?;
+                migrations::migrate(&private.addresses(roles::DATABASE).superuser_url)?
+            }
+            Database::Given(given) => {
+                let owner_url = given.owner_url.as_deref().ok_or_else(|| {
+                    Error::new(Code::Invalid, "Set DATABASE_OWNER_URL to a superuser, or to a member of garboard_owner, of that database.")
+                })?;
+                prepare(owner_url)?;
+                migrations::migrate(owner_url)?
+            }
+        };
+        match applied.len() {
+            0 => println!("The schema is up to date."),
+            n => println!("{n} changes applied, up to {}.", applied.last().map_or("", String::as_str)),
+        }
+        Ok(())
+    }
+}
+
+/// Makes the roles that are missing; their passwords are the administrator's affair.
+fn prepare(owner_url: &str) -> Result<()> {
+    let mut conn = PgConnection::establish(owner_url).map_err(|cause| {
+        Error::new(Code::Unavailable, "Cannot connect with DATABASE_OWNER_URL. Check the address.")
+            .because(cause)
+    })?;
+    roles::ensure_roles(&mut conn, None)?;
+    roles::prepare_database(&mut conn)?;
+    Ok(())
+}

@@ -1,0 +1,70 @@
+//! The command line: one file a command. Exit codes: 0 done, 1 refused or failed with a one-line reason,
+//! 2 wrong arguments.
+
+pub mod calc;
+pub mod database;
+mod demo;
+mod due;
+mod import;
+mod migrate;
+pub mod openapi;
+mod organisation;
+mod serve;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Keeps the underwater condition of fibreglass hulls, and computes when each is next due.
+///
+/// It advises; local codes and a qualified surveyor or coating inspector decide.
+#[derive(Debug, Parser)]
+#[command(name = "garboard", version)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Show an invented marina: its hulls, what falls due, and why
+    Demo(demo::Demo),
+    /// Serve the API
+    Serve(serve::Serve),
+    /// Import vessels, haul-outs, readings or coats from a CSV file
+    Import(import::Import),
+    /// Print what falls due
+    Due(due::Due),
+    /// Compute with one of the calculators: JSON in, JSON out
+    Calc(calc::Calc),
+    /// Bring the database's roles and schema up to date
+    Migrate(migrate::Migrate),
+    /// Make an organisation and its administrator
+    Organisation(organisation::Organisation),
+    /// Print the OpenAPI document
+    Openapi(openapi::Openapi),
+}
+
+/// Parses the command line and runs the command.
+#[must_use]
+pub fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let outcome = match arguments.command {
+        Command::Demo(command) => command.run(),
+        Command::Serve(command) => command.run(),
+        Command::Import(command) => command.run(),
+        Command::Due(command) => command.run(),
+        Command::Calc(command) => command.run(),
+        Command::Migrate(command) => command.run(),
+        Command::Organisation(command) => command.run(),
+        Command::Openapi(command) => command.run(),
+    };
+    match outcome {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            let cause = error.cause.as_ref().map(|cause| format!(" ({cause})")).unwrap_or_default();
+            eprintln!("garboard: {error}{cause}");
+            ExitCode::from(1)
+        }
+    }
+}

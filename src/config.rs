@@ -1,0 +1,107 @@
+//! Settings from the environment and the command line. The only reader of the environment; secrets are
+//! redacted when printed.
+
+use std::ffi::OsString;
+use std::fmt;
+use std::path::PathBuf;
+
+use crate::db::private::{self, PrivateOptions};
+use crate::error::{Code, Error, Result};
+
+/// Where the database is.
+#[derive(Clone)]
+pub enum Database {
+    /// A PostgreSQL of our own in a data folder.
+    Private(PrivateOptions),
+    /// One that somebody else runs.
+    Given(GivenDatabase),
+}
+
+/// The addresses of a PostgreSQL that somebody else runs.
+#[derive(Clone)]
+pub struct GivenDatabase {
+    /// `DATABASE_URL`: the application role.
+    pub app_url: String,
+    /// `DATABASE_WORKER_URL`.
+    pub worker_url: Option<String>,
+    /// `DATABASE_SIGN_IN_URL`.
+    pub sign_in_url: Option<String>,
+    /// `DATABASE_OWNER_URL`: a superuser, or a member of `garboard_owner`; for `migrate` only.
+    pub owner_url: Option<String>,
+}
+
+/// The settings.
+#[derive(Debug, Clone)]
+pub struct Settings {
+    /// Where the database is.
+    pub database: Database,
+    /// Keeps the token key, and the private PostgreSQL.
+    pub data_dir: PathBuf,
+}
+
+impl fmt::Debug for Database {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Private(options) => f.debug_tuple("Private").field(&options.data_dir).finish(),
+            Self::Given(_) => f.write_str("Given(redacted)"),
+        }
+    }
+}
+
+#[allow(clippy::disallowed_methods, reason = "this is the one place that reads the environment")]
+fn text(name: &str) -> Result<Option<String>> {
+    match std::env::var(name) {
+        Ok(value) if value.trim().is_empty() => Ok(None),
+        Ok(value) => Ok(Some(value)),
+        Err(std::env::VarError::NotPresent) => Ok(None),
+        Err(std::env::VarError::NotUnicode(_)) => {
+            Err(Error::new(Code::Invalid, format!("{name} is not UTF-8. Correct it.")))
+        }
+    }
+}
+
+#[allow(clippy::disallowed_methods, reason = "this is the one place that reads the environment")]
+fn raw(name: &str) -> Option<OsString> {
+    std::env::var_os(name).filter(|value| !value.is_empty())
+}
+
+impl Settings {
+    /// Reads the environment; the arguments come from the command line. With `only_private`, `DATABASE_URL`
+    /// is passed over.
+    ///
+    /// # Errors
+    /// Invalid, when a variable cannot be read or no data folder is known.
+    pub fn read(data_dir: Option<PathBuf>, install: bool, only_private: bool) -> Result<Self> {
+        let home = raw("HOME").map(PathBuf::from);
+        let xdg = raw("XDG_DATA_HOME").map(PathBuf::from);
+        let data_dir = match data_dir {
+            Some(folder) => folder,
+            None => private::default_data_dir(private::is_root(), home.as_deref(), xdg.as_deref())
+                .map_err(|cause| Error::new(Code::Invalid, cause.to_string()))?,
+        };
+        let database = match text("DATABASE_URL")?.filter(|_| !only_private) {
+            Some(app_url) => Database::Given(GivenDatabase {
+                app_url,
+                worker_url: text("DATABASE_WORKER_URL")?,
+                sign_in_url: text("DATABASE_SIGN_IN_URL")?,
+                owner_url: text("DATABASE_OWNER_URL")?,
+            }),
+            None => Database::Private(PrivateOptions {
+                data_dir: data_dir.clone(),
+                bin_dir: raw("PG_BINDIR").map(PathBuf::from),
+                path: raw("PATH").unwrap_or_default(),
+                allow_install: install,
+                fsync: true,
+            }),
+        };
+        Ok(Self { database, data_dir })
+    }
+
+    /// The filter of the log, `RUST_LOG`.
+    ///
+    /// # Errors
+    /// Invalid, when it is not UTF-8.
+    pub fn log_filter() -> Result<Option<String>> {
+        text("RUST_LOG")
+    }
+}

@@ -1,0 +1,22 @@
+//! Who acts, for whom, and in which request: what every transaction carries.
+
+use crate::ids::{OrgId, PersonId, RequestId};
+
+/// The one on whose behalf a transaction runs. A handler gets it from its permit and from nowhere else.
+#[derive(Debug, Clone)]
+pub struct Actor {
+    /// The organisation whose rows the transaction sees.
+    pub org_id: OrgId,
+    /// The person, or nobody for the service's own work.
+    pub person_id: Option<PersonId>,
+    /// The request or command.
+    pub request_id: RequestId,
+}
+
+impl Actor {
+    /// The service itself, at work for one organisation.
+    #[must_use]
+    pub fn service(org_id: OrgId, request_id: RequestId) -> Self {
+        Self { org_id, person_id: None, request_id }
+    }
+}

@@ -1,0 +1,493 @@
+// @generated automatically by Diesel CLI.
+
+diesel::table! {
+    audit (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        recorded_at -> Timestamptz,
+        person_id -> Nullable<Uuid>,
+        request_id -> Text,
+        action -> Text,
+        entity -> Text,
+        entity_id -> Uuid,
+        before -> Nullable<Jsonb>,
+        after -> Nullable<Jsonb>,
+    }
+}
+
+diesel::table! {
+    coat_versions (org_id, coat_id, version) {
+        org_id -> Uuid,
+        coat_id -> Uuid,
+        version -> Int4,
+        role -> Text,
+        zone -> Text,
+        applied_on -> Date,
+        sequence -> Int4,
+        product -> Nullable<Text>,
+        colour -> Nullable<Text>,
+        dry_film_um -> Nullable<Float8>,
+        film_measured -> Bool,
+        permeability_kg_m_s -> Nullable<Float8>,
+        wear_um_per_month_15c -> Nullable<Float8>,
+        season_limit_months -> Nullable<Int4>,
+        max_days_dry -> Nullable<Int4>,
+        removed_on -> Nullable<Date>,
+        note -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    coats (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        haul_out_id -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    creations (org_id, key) {
+        org_id -> Uuid,
+        key -> Text,
+        operation -> Text,
+        body_sha256 -> Bytea,
+        entity_id -> Nullable<Uuid>,
+        response -> Nullable<Text>,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    due (viewer_org_id, id) {
+        viewer_org_id -> Uuid,
+        id -> Uuid,
+        org_id -> Uuid,
+        vessel_id -> Uuid,
+        site_id -> Nullable<Uuid>,
+        laminate_class -> Nullable<Text>,
+        kind -> Text,
+        status -> Text,
+        due_on -> Nullable<Date>,
+        p10 -> Nullable<Date>,
+        p50 -> Nullable<Date>,
+        p90 -> Nullable<Date>,
+        driver -> Text,
+        reason -> Text,
+        evidence -> Jsonb,
+        basis -> Text,
+        model -> Text,
+        inputs_hash -> Text,
+        computed_at -> Timestamptz,
+        sort_on -> Date,
+    }
+}
+
+diesel::table! {
+    finding_versions (org_id, finding_id, version) {
+        org_id -> Uuid,
+        finding_id -> Uuid,
+        version -> Int4,
+        kind -> Text,
+        state -> Text,
+        found_on -> Date,
+        happened_on -> Nullable<Date>,
+        follow_up_on -> Nullable<Date>,
+        repaired_on -> Nullable<Date>,
+        zone -> Text,
+        hull -> Nullable<Text>,
+        side -> Nullable<Text>,
+        x_m -> Nullable<Float8>,
+        girth_m -> Nullable<Float8>,
+        layer -> Nullable<Text>,
+        largest_mm -> Nullable<Float8>,
+        count -> Nullable<Int4>,
+        area_m2 -> Nullable<Float8>,
+        fluid_ph -> Nullable<Float8>,
+        note -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    findings (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        survey_id -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    forecasts (org_id, vessel_id) {
+        org_id -> Uuid,
+        vessel_id -> Uuid,
+        as_of -> Date,
+        computed_at -> Timestamptz,
+        model -> Text,
+        inputs_hash -> Text,
+        result -> Jsonb,
+    }
+}
+
+diesel::table! {
+    haul_outs (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        lifted_on -> Date,
+        relaunched_on -> Nullable<Date>,
+        reason -> Text,
+        note -> Nullable<Text>,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    jobs (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        kind -> Text,
+        subject_id -> Uuid,
+        state -> Text,
+        run_after -> Timestamptz,
+        attempts -> Int4,
+        locked_by -> Nullable<Text>,
+        locked_until -> Nullable<Timestamptz>,
+        last_error -> Nullable<Text>,
+        requested_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    members (org_id, person_id) {
+        org_id -> Uuid,
+        person_id -> Uuid,
+        role -> Text,
+        ended_at -> Nullable<Timestamptz>,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    organisations (org_id) {
+        org_id -> Uuid,
+        name -> Text,
+        time_zone -> Text,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    passwords (person_id) {
+        person_id -> Uuid,
+        password_hash -> Text,
+        changed_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    people (person_id) {
+        person_id -> Uuid,
+        email -> Text,
+        display_name -> Text,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    policies (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Nullable<Uuid>,
+        limits -> Jsonb,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    readings (org_id, id, version) {
+        org_id -> Uuid,
+        id -> Uuid,
+        version -> Int4,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        survey_id -> Uuid,
+        station_id -> Uuid,
+        scale -> Text,
+        sequence -> Int4,
+        value -> Float8,
+        taken_at -> Nullable<Timestamptz>,
+        note -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    refresh_families (family_id) {
+        family_id -> Uuid,
+        person_id -> Uuid,
+        org_id -> Uuid,
+        created_at -> Timestamptz,
+        expires_at -> Timestamptz,
+        revoked_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    refresh_tokens (token_sha256) {
+        token_sha256 -> Bytea,
+        family_id -> Uuid,
+        issued_at -> Timestamptz,
+        used_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    site_months (org_id, site_id, month) {
+        org_id -> Uuid,
+        site_id -> Uuid,
+        month -> Int2,
+        water_temperature_c -> Float8,
+        salinity_g_kg -> Float8,
+        air_temperature_c -> Float8,
+        relative_humidity_pct -> Float8,
+    }
+}
+
+diesel::table! {
+    sites (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        name -> Text,
+        time_zone -> Text,
+        climate -> Nullable<Text>,
+        note -> Nullable<Text>,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    stations (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        code -> Text,
+        hull -> Text,
+        side -> Text,
+        zone -> Text,
+        x_m -> Nullable<Float8>,
+        girth_m -> Nullable<Float8>,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    survey_versions (org_id, survey_id, version) {
+        org_id -> Uuid,
+        survey_id -> Uuid,
+        version -> Int4,
+        surveyed_on -> Date,
+        surveyor -> Nullable<Text>,
+        air_temperature_c -> Nullable<Float8>,
+        relative_humidity_pct -> Nullable<Float8>,
+        hull_surface_temperature_c -> Nullable<Float8>,
+        hours_since_lift -> Nullable<Float8>,
+        hours_since_wash -> Nullable<Float8>,
+        meter -> Nullable<Text>,
+        meter_serial -> Nullable<Text>,
+        meter_scale -> Nullable<Text>,
+        check_block_reading -> Nullable<Float8>,
+        depth_mode -> Nullable<Text>,
+        dry_reference_reading -> Nullable<Float8>,
+        bottom_examined -> Nullable<Text>,
+        blistering -> Nullable<Text>,
+        blister_density_per_m2 -> Nullable<Float8>,
+        largest_blister_mm -> Nullable<Float8>,
+        coating_failure -> Bool,
+        sounding -> Nullable<Text>,
+        hardness_barcol -> Nullable<Float8>,
+        note -> Nullable<Text>,
+        correction_reason -> Nullable<Text>,
+        signed_at -> Nullable<Timestamptz>,
+        signed_by -> Nullable<Uuid>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    surveys (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        haul_out_id -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    treatment_versions (org_id, treatment_id, version) {
+        org_id -> Uuid,
+        treatment_id -> Uuid,
+        version -> Int4,
+        kind -> Text,
+        started_on -> Date,
+        completed_on -> Date,
+        laminate_removed_mm -> Nullable<Float8>,
+        note -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    treatments (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        haul_out_id -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    vessel_zones (org_id, vessel_id, zone) {
+        org_id -> Uuid,
+        vessel_id -> Uuid,
+        zone -> Text,
+        laminate_thickness_mm -> Nullable<Float8>,
+        cored -> Bool,
+        gelcoat_thickness_um -> Nullable<Float8>,
+    }
+}
+
+diesel::table! {
+    vessels (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        name -> Text,
+        form -> Text,
+        length_m -> Float8,
+        lwl_m -> Nullable<Float8>,
+        beam_m -> Nullable<Float8>,
+        draft_m -> Nullable<Float8>,
+        displacement_kg -> Nullable<Float8>,
+        sling_forward_m -> Nullable<Float8>,
+        sling_aft_m -> Nullable<Float8>,
+        hull_id_number -> Nullable<Text>,
+        built_year -> Nullable<Int4>,
+        launched_on -> Nullable<Date>,
+        laminate_class -> Nullable<Text>,
+        bilge -> Nullable<Text>,
+        ashore_from_month -> Nullable<Int4>,
+        ashore_until_month -> Nullable<Int4>,
+        site_id -> Nullable<Uuid>,
+        berth -> Nullable<Text>,
+        owner_name -> Nullable<Text>,
+        owner_phone -> Nullable<Text>,
+        owner_email -> Nullable<Text>,
+        note -> Nullable<Text>,
+        retired_on -> Nullable<Date>,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::joinable!(audit -> organisations (org_id));
+diesel::joinable!(coat_versions -> people (recorded_by));
+diesel::joinable!(coats -> organisations (org_id));
+diesel::joinable!(creations -> organisations (org_id));
+diesel::joinable!(due -> organisations (viewer_org_id));
+diesel::joinable!(finding_versions -> people (recorded_by));
+diesel::joinable!(findings -> organisations (org_id));
+diesel::joinable!(forecasts -> organisations (org_id));
+diesel::joinable!(haul_outs -> organisations (org_id));
+diesel::joinable!(jobs -> organisations (org_id));
+diesel::joinable!(members -> organisations (org_id));
+diesel::joinable!(members -> people (person_id));
+diesel::joinable!(passwords -> people (person_id));
+diesel::joinable!(policies -> organisations (org_id));
+diesel::joinable!(readings -> organisations (org_id));
+diesel::joinable!(readings -> people (recorded_by));
+diesel::joinable!(refresh_families -> organisations (org_id));
+diesel::joinable!(refresh_families -> people (person_id));
+diesel::joinable!(refresh_tokens -> refresh_families (family_id));
+diesel::joinable!(sites -> organisations (org_id));
+diesel::joinable!(stations -> organisations (org_id));
+diesel::joinable!(surveys -> organisations (org_id));
+diesel::joinable!(treatment_versions -> people (recorded_by));
+diesel::joinable!(treatments -> organisations (org_id));
+diesel::joinable!(vessels -> organisations (org_id));
+
+diesel::allow_tables_to_appear_in_same_query!(
+    audit,
+    coat_versions,
+    coats,
+    creations,
+    due,
+    finding_versions,
+    findings,
+    forecasts,
+    haul_outs,
+    jobs,
+    members,
+    organisations,
+    passwords,
+    people,
+    policies,
+    readings,
+    refresh_families,
+    refresh_tokens,
+    site_months,
+    sites,
+    stations,
+    survey_versions,
+    surveys,
+    treatment_versions,
+    treatments,
+    vessel_zones,
+    vessels,
+);

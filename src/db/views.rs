@@ -1,0 +1,184 @@
+//! The views over append-only records, as `table!`s: the tool that prints schema.rs leaves views out.
+//! A test compares both files with the catalog.
+
+diesel::table! {
+    current_surveys (org_id, survey_id) {
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        haul_out_id -> Nullable<Uuid>,
+        org_id -> Uuid,
+        survey_id -> Uuid,
+        version -> Int4,
+        surveyed_on -> Date,
+        surveyor -> Nullable<Text>,
+        air_temperature_c -> Nullable<Float8>,
+        relative_humidity_pct -> Nullable<Float8>,
+        hull_surface_temperature_c -> Nullable<Float8>,
+        hours_since_lift -> Nullable<Float8>,
+        hours_since_wash -> Nullable<Float8>,
+        meter -> Nullable<Text>,
+        meter_serial -> Nullable<Text>,
+        meter_scale -> Nullable<Text>,
+        check_block_reading -> Nullable<Float8>,
+        depth_mode -> Nullable<Text>,
+        dry_reference_reading -> Nullable<Float8>,
+        bottom_examined -> Nullable<Text>,
+        blistering -> Nullable<Text>,
+        blister_density_per_m2 -> Nullable<Float8>,
+        largest_blister_mm -> Nullable<Float8>,
+        coating_failure -> Bool,
+        sounding -> Nullable<Text>,
+        hardness_barcol -> Nullable<Float8>,
+        note -> Nullable<Text>,
+        correction_reason -> Nullable<Text>,
+        signed_at -> Nullable<Timestamptz>,
+        signed_by -> Nullable<Uuid>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    signed_surveys (org_id, survey_id) {
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        haul_out_id -> Nullable<Uuid>,
+        org_id -> Uuid,
+        survey_id -> Uuid,
+        version -> Int4,
+        surveyed_on -> Date,
+        surveyor -> Nullable<Text>,
+        air_temperature_c -> Nullable<Float8>,
+        relative_humidity_pct -> Nullable<Float8>,
+        hull_surface_temperature_c -> Nullable<Float8>,
+        hours_since_lift -> Nullable<Float8>,
+        hours_since_wash -> Nullable<Float8>,
+        meter -> Nullable<Text>,
+        meter_serial -> Nullable<Text>,
+        meter_scale -> Nullable<Text>,
+        check_block_reading -> Nullable<Float8>,
+        depth_mode -> Nullable<Text>,
+        dry_reference_reading -> Nullable<Float8>,
+        bottom_examined -> Nullable<Text>,
+        blistering -> Nullable<Text>,
+        blister_density_per_m2 -> Nullable<Float8>,
+        largest_blister_mm -> Nullable<Float8>,
+        coating_failure -> Bool,
+        sounding -> Nullable<Text>,
+        hardness_barcol -> Nullable<Float8>,
+        note -> Nullable<Text>,
+        correction_reason -> Nullable<Text>,
+        signed_at -> Nullable<Timestamptz>,
+        signed_by -> Nullable<Uuid>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    current_readings (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        version -> Int4,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        survey_id -> Uuid,
+        station_id -> Uuid,
+        scale -> Text,
+        sequence -> Int4,
+        value -> Float8,
+        taken_at -> Nullable<Timestamptz>,
+        note -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    current_findings (org_id, finding_id) {
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        survey_id -> Nullable<Uuid>,
+        org_id -> Uuid,
+        finding_id -> Uuid,
+        version -> Int4,
+        kind -> Text,
+        state -> Text,
+        found_on -> Date,
+        happened_on -> Nullable<Date>,
+        follow_up_on -> Nullable<Date>,
+        repaired_on -> Nullable<Date>,
+        zone -> Text,
+        hull -> Nullable<Text>,
+        side -> Nullable<Text>,
+        x_m -> Nullable<Float8>,
+        girth_m -> Nullable<Float8>,
+        layer -> Nullable<Text>,
+        largest_mm -> Nullable<Float8>,
+        count -> Nullable<Int4>,
+        area_m2 -> Nullable<Float8>,
+        fluid_ph -> Nullable<Float8>,
+        note -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    current_coats (org_id, coat_id) {
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        haul_out_id -> Nullable<Uuid>,
+        org_id -> Uuid,
+        coat_id -> Uuid,
+        version -> Int4,
+        role -> Text,
+        zone -> Text,
+        applied_on -> Date,
+        sequence -> Int4,
+        product -> Nullable<Text>,
+        colour -> Nullable<Text>,
+        dry_film_um -> Nullable<Float8>,
+        film_measured -> Bool,
+        permeability_kg_m_s -> Nullable<Float8>,
+        wear_um_per_month_15c -> Nullable<Float8>,
+        season_limit_months -> Nullable<Int4>,
+        max_days_dry -> Nullable<Int4>,
+        removed_on -> Nullable<Date>,
+        note -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    current_treatments (org_id, treatment_id) {
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        vessel_id -> Uuid,
+        haul_out_id -> Nullable<Uuid>,
+        org_id -> Uuid,
+        treatment_id -> Uuid,
+        version -> Int4,
+        kind -> Text,
+        started_on -> Date,
+        completed_on -> Date,
+        laminate_removed_mm -> Nullable<Float8>,
+        note -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}

@@ -1,0 +1,448 @@
+//! Rows of organisations, people, members and sessions.
+
+use chrono::{DateTime, Utc};
+use diesel::prelude::*;
+
+use super::model::{MemberFields, NewMemberFields, OrganisationFields};
+use crate::codes;
+use crate::db::Tx;
+use crate::db::paging::{PageRequest, Position, Slice};
+use crate::db::schema::{audit, members, organisations, passwords, people, refresh_families, refresh_tokens};
+use crate::error::{Code, Error, Result};
+use crate::ids::{AuditId, FamilyId, Id, OrgId, PersonId, RequestId};
+use crate::permissions::Role;
+
+/// An organisation as stored.
+#[derive(Debug, Clone)]
+pub struct Organisation {
+    /// Its id.
+    pub org_id: OrgId,
+    /// Its fields.
+    pub fields: OrganisationFields,
+    /// Its version.
+    pub version: i32,
+    /// When it last changed.
+    pub updated_at: DateTime<Utc>,
+}
+
+/// A member as stored.
+#[derive(Debug, Clone)]
+pub struct Member {
+    /// The person.
+    pub person_id: PersonId,
+    /// The e-mail address.
+    pub email: String,
+    /// The name shown.
+    pub display_name: String,
+    /// Role and whether it ended.
+    pub fields: MemberFields,
+    /// The version.
+    pub version: i32,
+    /// When it last changed.
+    pub updated_at: DateTime<Utc>,
+}
+
+type MemberRow = (PersonId, String, String, String, Option<DateTime<Utc>>, i32, DateTime<Utc>);
+
+fn member(
+    (person_id, email, display_name, role, ended_at, version, updated_at): MemberRow,
+) -> Result<Member> {
+    let fields = MemberFields { role: codes::from_text(&role)?, ended: ended_at.is_some() };
+    Ok(Member { person_id, email, display_name, fields, version, updated_at })
+}
+
+/// The current organisation.
+///
+/// # Errors
+/// Those of the database.
+pub fn organisation(tx: &mut Tx<'_>) -> Result<Organisation> {
+    let (org_id, name, time_zone, version, updated_at) = organisations::table
+        .find(tx.org_id())
+        .select((
+            organisations::org_id,
+            organisations::name,
+            organisations::time_zone,
+            organisations::version,
+            organisations::updated_at,
+        ))
+        .first::<(OrgId, String, String, i32, DateTime<Utc>)>(tx.conn())?;
+    Ok(Organisation { org_id, fields: OrganisationFields { name, time_zone }, version, updated_at })
+}
+
+/// Changes the current organisation from `version` to the next.
+///
+/// # Errors
+/// Stale, when it is no longer at `version`.
+pub fn update_organisation(tx: &mut Tx<'_>, fields: &OrganisationFields, version: i32) -> Result<()> {
+    let now = tx.now();
+    let changed =
+        diesel::update(organisations::table.find(tx.org_id()).filter(organisations::version.eq(version)))
+            .set((
+                organisations::name.eq(&fields.name),
+                organisations::time_zone.eq(&fields.time_zone),
+                organisations::version.eq(version + 1),
+                organisations::updated_at.eq(now),
+            ))
+            .execute(tx.conn())?;
+    one_changed(changed)
+}
+
+/// Refuses an update that hit no row: somebody else's came first.
+///
+/// # Errors
+/// Stale.
+pub fn one_changed(changed: usize) -> Result<()> {
+    if changed == 1 {
+        Ok(())
+    } else {
+        Err(Error::new(
+            Code::Stale,
+            "The record changed since you read it. Read it again and repeat your change.",
+        ))
+    }
+}
+
+/// The members, by last change.
+///
+/// # Errors
+/// Those of the database.
+pub fn list_members(
+    tx: &mut Tx<'_>,
+    updated_since: Option<DateTime<Utc>>,
+    page: PageRequest,
+) -> Result<Slice<Member>> {
+    let mut query =
+        members::table.inner_join(people::table).filter(members::org_id.eq(tx.org_id())).into_boxed();
+    if let Some(since) = updated_since {
+        query = query.filter(members::updated_at.ge(since));
+    }
+    if let Some((time, id)) = page.after_time() {
+        let id = PersonId::from(id);
+        query = query.filter(
+            members::updated_at.gt(time).or(members::updated_at.eq(time).and(members::person_id.gt(id))),
+        );
+    }
+    let rows: Vec<MemberRow> = query
+        .order((members::updated_at, members::person_id))
+        .limit(page.fetch())
+        .select((
+            members::person_id,
+            people::email,
+            people::display_name,
+            members::role,
+            members::ended_at,
+            members::version,
+            members::updated_at,
+        ))
+        .load(tx.conn())?;
+    let found = rows.into_iter().map(member).collect::<Result<Vec<_>>>()?;
+    Ok(page.slice(found, |m| Position::at(m.updated_at, m.person_id)))
+}
+
+/// One member.
+///
+/// # Errors
+/// Not found.
+pub fn read_member(tx: &mut Tx<'_>, person_id: PersonId) -> Result<Member> {
+    members::table
+        .inner_join(people::table)
+        .filter(members::org_id.eq(tx.org_id()).and(members::person_id.eq(person_id)))
+        .select((
+            members::person_id,
+            people::email,
+            people::display_name,
+            members::role,
+            members::ended_at,
+            members::version,
+            members::updated_at,
+        ))
+        .first::<MemberRow>(tx.conn())
+        .optional()?
+        .map_or_else(|| Err(Error::not_found("member")), member)
+}
+
+/// How many administrators there are besides `person_id`, their rows locked until the commit.
+///
+/// # Errors
+/// Those of the database.
+pub fn other_administrators(tx: &mut Tx<'_>, person_id: PersonId) -> Result<i64> {
+    let others: Vec<PersonId> = members::table
+        .filter(members::org_id.eq(tx.org_id()))
+        .filter(
+            members::role
+                .eq("administrator")
+                .and(members::ended_at.is_null())
+                .and(members::person_id.ne(person_id)),
+        )
+        .select(members::person_id)
+        .for_update()
+        .load(tx.conn())?;
+    i64::try_from(others.len()).map_err(Error::internal)
+}
+
+/// Changes a member from `version` to the next.
+///
+/// # Errors
+/// Stale, when it is no longer at `version`.
+pub fn update_member(
+    tx: &mut Tx<'_>,
+    person_id: PersonId,
+    fields: &MemberFields,
+    version: i32,
+) -> Result<()> {
+    let now = tx.now();
+    let changed =
+        diesel::update(members::table.find((tx.org_id(), person_id)).filter(members::version.eq(version)))
+            .set((
+                members::role.eq(codes::to_text(&fields.role)?),
+                members::ended_at.eq(fields.ended.then_some(now)),
+                members::version.eq(version + 1),
+                members::updated_at.eq(now),
+            ))
+            .execute(tx.conn())?;
+    one_changed(changed)
+}
+
+/// Takes a person into an organisation, making the person where the address is new. In the sign-in role:
+/// people are shared by all organisations.
+///
+/// # Errors
+/// Duplicate, when the person is a member already.
+pub fn insert_member(
+    conn: &mut PgConnection,
+    org_id: OrgId,
+    by: Option<(PersonId, RequestId)>,
+    new: &NewMemberFields,
+    password_hash: &str,
+    now: DateTime<Utc>,
+) -> Result<PersonId> {
+    let email = new.email.trim().to_lowercase();
+    let known: Option<PersonId> =
+        people::table.filter(people::email.eq(&email)).select(people::person_id).first(conn).optional()?;
+    let person_id = match known {
+        Some(person_id) => person_id,
+        None => {
+            let person_id = PersonId::fresh();
+            diesel::insert_into(people::table)
+                .values((
+                    people::person_id.eq(person_id),
+                    people::email.eq(&email),
+                    people::display_name.eq(&new.display_name),
+                    people::created_at.eq(now),
+                ))
+                .execute(conn)?;
+            diesel::insert_into(passwords::table)
+                .values((
+                    passwords::person_id.eq(person_id),
+                    passwords::password_hash.eq(password_hash),
+                    passwords::changed_at.eq(now),
+                ))
+                .execute(conn)?;
+            person_id
+        }
+    };
+    let role = codes::to_text(&new.role)?;
+    let inserted = diesel::insert_into(members::table)
+        .values((
+            members::org_id.eq(org_id),
+            members::person_id.eq(person_id),
+            members::role.eq(&role),
+            members::created_at.eq(now),
+            members::updated_at.eq(now),
+        ))
+        .on_conflict_do_nothing()
+        .execute(conn)?;
+    if inserted == 0 {
+        let mut error =
+            Error::field("/email", "duplicate", "is already a member. Change the member instead.");
+        error.code = Code::Duplicate;
+        return Err(error);
+    }
+    diesel::insert_into(audit::table)
+        .values((
+            audit::org_id.eq(org_id),
+            audit::id.eq(AuditId::fresh()),
+            audit::recorded_at.eq(now),
+            audit::person_id.eq(by.map(|(person, _)| person)),
+            audit::request_id.eq(by.map_or_else(RequestId::fresh, |(_, request)| request).to_string()),
+            audit::action.eq("create_member"),
+            audit::entity.eq("member"),
+            audit::entity_id.eq(uuid::Uuid::from(person_id)),
+            audit::after.eq(serde_json::json!({ "role": role })),
+        ))
+        .execute(conn)?;
+    Ok(person_id)
+}
+
+/// Makes an organisation. In the sign-in role.
+///
+/// # Errors
+/// Those of the database.
+pub fn insert_organisation(
+    conn: &mut PgConnection,
+    org_id: OrgId,
+    fields: &OrganisationFields,
+    now: DateTime<Utc>,
+) -> Result<()> {
+    diesel::insert_into(organisations::table)
+        .values((
+            organisations::org_id.eq(org_id),
+            organisations::name.eq(&fields.name),
+            organisations::time_zone.eq(&fields.time_zone),
+            organisations::created_at.eq(now),
+            organisations::updated_at.eq(now),
+        ))
+        .execute(conn)?;
+    Ok(())
+}
+
+/// All organisations, by name. In the sign-in role, for the command line.
+///
+/// # Errors
+/// Those of the database.
+pub fn organisations(conn: &mut PgConnection) -> Result<Vec<(OrgId, String)>> {
+    Ok(organisations::table
+        .order((organisations::name, organisations::org_id))
+        .select((organisations::org_id, organisations::name))
+        .load(conn)?)
+}
+
+/// A person who wants to sign in.
+#[derive(Debug, Queryable)]
+pub struct Candidate {
+    /// The person.
+    pub person_id: PersonId,
+    /// The argon2id hash, as a PHC string.
+    pub password_hash: String,
+}
+
+/// The person of an address, with the password's hash. In the sign-in role.
+///
+/// # Errors
+/// Those of the database.
+pub fn candidate(conn: &mut PgConnection, email: &str) -> Result<Option<Candidate>> {
+    Ok(people::table
+        .inner_join(passwords::table)
+        .filter(people::email.eq(email.trim().to_lowercase()))
+        .select((people::person_id, passwords::password_hash))
+        .first(conn)
+        .optional()?)
+}
+
+/// The organisations a person is a member of now, with the role and the name, oldest membership first.
+///
+/// # Errors
+/// Those of the database.
+pub fn memberships(conn: &mut PgConnection, person_id: PersonId) -> Result<Vec<(OrgId, String, Role)>> {
+    let rows: Vec<(OrgId, String, String)> = members::table
+        .inner_join(organisations::table)
+        .filter(members::person_id.eq(person_id).and(members::ended_at.is_null()))
+        .order((members::created_at, members::org_id))
+        .select((members::org_id, organisations::name, members::role))
+        .load(conn)?;
+    rows.into_iter().map(|(org, name, role)| Ok((org, name, codes::from_text(&role)?))).collect()
+}
+
+/// Opens a session.
+///
+/// # Errors
+/// Those of the database.
+pub fn insert_family(
+    conn: &mut PgConnection,
+    family_id: FamilyId,
+    person_id: PersonId,
+    org_id: OrgId,
+    now: DateTime<Utc>,
+    expires_at: DateTime<Utc>,
+) -> Result<()> {
+    diesel::insert_into(refresh_families::table)
+        .values((
+            refresh_families::family_id.eq(family_id),
+            refresh_families::person_id.eq(person_id),
+            refresh_families::org_id.eq(org_id),
+            refresh_families::created_at.eq(now),
+            refresh_families::expires_at.eq(expires_at),
+        ))
+        .execute(conn)?;
+    Ok(())
+}
+
+/// Adds a refresh token to a session, by its SHA-256.
+///
+/// # Errors
+/// Those of the database.
+pub fn insert_refresh_token(
+    conn: &mut PgConnection,
+    token_sha256: &[u8],
+    family_id: FamilyId,
+    now: DateTime<Utc>,
+) -> Result<()> {
+    diesel::insert_into(refresh_tokens::table)
+        .values((
+            refresh_tokens::token_sha256.eq(token_sha256),
+            refresh_tokens::family_id.eq(family_id),
+            refresh_tokens::issued_at.eq(now),
+        ))
+        .execute(conn)?;
+    Ok(())
+}
+
+/// A presented refresh token, its row locked until the commit.
+#[derive(Debug, Queryable)]
+pub struct Presented {
+    /// The session.
+    pub family_id: FamilyId,
+    /// When it was used, if it was.
+    pub used_at: Option<DateTime<Utc>>,
+    /// Whose session.
+    pub person_id: PersonId,
+    /// In which organisation.
+    pub org_id: OrgId,
+    /// When the session ends.
+    pub expires_at: DateTime<Utc>,
+    /// When it was revoked, if it was.
+    pub revoked_at: Option<DateTime<Utc>>,
+}
+
+/// Finds a presented refresh token.
+///
+/// # Errors
+/// Those of the database.
+pub fn presented(conn: &mut PgConnection, token_sha256: &[u8]) -> Result<Option<Presented>> {
+    Ok(refresh_tokens::table
+        .inner_join(refresh_families::table)
+        .filter(refresh_tokens::token_sha256.eq(token_sha256))
+        .select((
+            refresh_tokens::family_id,
+            refresh_tokens::used_at,
+            refresh_families::person_id,
+            refresh_families::org_id,
+            refresh_families::expires_at,
+            refresh_families::revoked_at,
+        ))
+        .for_update()
+        .first(conn)
+        .optional()?)
+}
+
+/// Marks a refresh token as used.
+///
+/// # Errors
+/// Those of the database.
+pub fn use_refresh_token(conn: &mut PgConnection, token_sha256: &[u8], now: DateTime<Utc>) -> Result<()> {
+    diesel::update(refresh_tokens::table.find(token_sha256))
+        .set(refresh_tokens::used_at.eq(now))
+        .execute(conn)?;
+    Ok(())
+}
+
+/// Ends a session and every token of it.
+///
+/// # Errors
+/// Those of the database.
+pub fn revoke_family(conn: &mut PgConnection, family_id: FamilyId, now: DateTime<Utc>) -> Result<()> {
+    diesel::update(refresh_families::table.find(family_id))
+        .set(refresh_families::revoked_at.eq(now))
+        .execute(conn)?;
+    Ok(())
+}

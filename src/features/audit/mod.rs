@@ -1,0 +1,64 @@
+//! Who did what: a row for every creation, change and signature, written in the same transaction as its
+//! effect and never changed after. Rows hold ids of people, not their names; what could name an owner is
+//! left out of the record before and after.
+
+pub mod api;
+mod store;
+
+use serde::Serialize;
+use utoipa_actix_web::service_config::ServiceConfig;
+use uuid::Uuid;
+
+use crate::db::Tx;
+use crate::error::{Error, Result};
+
+/// Registers the endpoints.
+pub fn register(config: &mut ServiceConfig<'_>) {
+    config.service(api::list_audit);
+}
+
+/// What is recorded of one act.
+pub struct Act<'a, T> {
+    /// The operation, e.g. `create_site`.
+    pub action: &'a str,
+    /// The word for the record.
+    pub entity: &'a str,
+    /// The record's id.
+    pub entity_id: Uuid,
+    /// The record before, if there was one.
+    pub before: Option<&'a T>,
+    /// The record after.
+    pub after: Option<&'a T>,
+}
+
+/// Writes the act into the audit of the acting organisation.
+///
+/// # Errors
+/// Those of the database.
+pub fn record<T: Serialize>(tx: &mut Tx<'_>, act: &Act<'_, T>) -> Result<()> {
+    let value = |record: Option<&T>| record.map(serde_json::to_value).transpose().map_err(Error::internal);
+    store::insert(
+        tx,
+        act.action,
+        act.entity,
+        act.entity_id,
+        value(act.before)?.map(redacted),
+        value(act.after)?.map(redacted),
+    )
+}
+
+/// Fields that name or reach a person, by their names in records.
+const PERSONAL: [&str; 3] = ["owner_name", "owner_phone", "owner_email"];
+
+fn redacted(mut record: serde_json::Value) -> serde_json::Value {
+    if let Some(fields) = record.as_object_mut() {
+        for name in PERSONAL {
+            if let Some(value) = fields.get_mut(name)
+                && !value.is_null()
+            {
+                *value = "(personal, not kept here)".into();
+            }
+        }
+    }
+    record
+}

@@ -1,0 +1,18 @@
+//! Haul-outs: a vessel's time ashore, from lift to relaunch. Open until the relaunch is entered. Two of one
+//! vessel never share a day ashore, none begins before the vessel's launch, and none leaves a survey made in
+//! it outside; the database holds all three whichever record is written last.
+
+pub mod api;
+pub mod model;
+pub mod store;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Registers the endpoints.
+pub fn register(config: &mut ServiceConfig<'_>) {
+    config
+        .service(api::list_haul_outs)
+        .service(api::create_haul_out)
+        .service(api::read_haul_out)
+        .service(api::change_haul_out);
+}

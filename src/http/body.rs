@@ -1,0 +1,367 @@
+//! Bodies: read once, bounded, with every refusal naming its field. A change is a JSON Merge Patch
+//! (RFC 7396): absent leaves alone, null clears.
+
+use std::future::Future;
+use std::marker::PhantomData;
+use std::pin::Pin;
+
+use actix_web::dev::Payload;
+use actix_web::http::header::CONTENT_TYPE;
+use actix_web::{FromRequest, HttpRequest};
+use futures_util::StreamExt;
+use garde::Validate;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use serde_json::{Map, Value};
+use sha2::{Digest, Sha256};
+use utoipa::__dev::ComposeSchema;
+use utoipa::openapi::schema::{AdditionalProperties, ObjectBuilder, Schema, SchemaFormat, Type};
+use utoipa::openapi::{KnownFormat, RefOr};
+use utoipa::{PartialSchema, ToSchema};
+use uuid::Uuid;
+
+use crate::error::{Code, Error, FieldError, Result};
+
+/// The longest JSON body taken, in bytes.
+pub const MAX_BODY_BYTES: usize = 1024 * 1024;
+
+type Reading<T> = Pin<Box<dyn Future<Output = Result<T>>>>;
+
+/// The fields of a record to create, with the id the client chose for it, if any.
+#[derive(Debug)]
+pub struct New<T> {
+    /// The client's own `UUIDv7` for the record.
+    pub id: Option<Uuid>,
+    /// The record's fields, valid each by itself.
+    pub fields: T,
+    /// Of the body, to tell a retry from another request.
+    pub sha256: [u8; 32],
+}
+
+/// Changes to a record's fields.
+#[derive(Debug)]
+pub struct Patch<T> {
+    merge: Value,
+    fields: PhantomData<T>,
+}
+
+/// A body that is neither: a question, a signature. Give `T` `deny_unknown_fields`, so that its schema says it.
+#[derive(Debug)]
+pub struct Plain<T>(pub T);
+
+/// A JSON body as it came, for an operation that reads it itself.
+#[derive(Debug)]
+pub struct AnyJson(pub Value);
+
+impl<T: DeserializeOwned + Validate<Context = ()>> New<T> {
+    /// Reads the fields and the optional `id` from a JSON object.
+    ///
+    /// # Errors
+    /// Invalid, with every field that could not be read or breaks its rule.
+    pub fn from_value(mut value: Value) -> Result<Self> {
+        let sha256 = Sha256::digest(value.to_string().as_bytes()).into();
+        let id = match value.as_object_mut().and_then(|object| object.remove("id")) {
+            None | Some(Value::Null) => None,
+            Some(given) => Some(client_id(&given)?),
+        };
+        Ok(Self { id, fields: read_fields(value)?, sha256 })
+    }
+}
+
+impl<T> Patch<T> {
+    /// The changes of a JSON object (RFC 7396).
+    ///
+    /// # Errors
+    /// Invalid, when it is no object.
+    pub fn from_value(merge: Value) -> Result<Self> {
+        if merge.is_object() {
+            Ok(Self { merge, fields: PhantomData })
+        } else {
+            Err(Error::field("", "type", "must be a JSON object."))
+        }
+    }
+}
+
+impl<T: DeserializeOwned + Serialize + Validate<Context = ()>> Patch<T> {
+    /// The current fields with the changes merged in (RFC 7396), valid each by itself.
+    ///
+    /// # Errors
+    /// Invalid, with every field at fault.
+    pub fn apply(&self, current: &T) -> Result<T> {
+        let mut merged = serde_json::to_value(current).map_err(Error::internal)?;
+        merge_into(&mut merged, &self.merge);
+        // A null that cleared a field must read as absent again, and a mistyped name must still be refused.
+        if let (Value::Object(result), Value::Object(asked)) = (&mut merged, &self.merge) {
+            for (name, change) in asked {
+                if change.is_null() {
+                    result.insert(name.clone(), Value::Null);
+                }
+            }
+        }
+        read_fields(merged)
+    }
+}
+
+fn merge_into(target: &mut Value, patch: &Value) {
+    let Value::Object(patch) = patch else {
+        *target = patch.clone();
+        return;
+    };
+    if !target.is_object() {
+        *target = Value::Object(Map::new());
+    }
+    if let Value::Object(target) = target {
+        for (name, change) in patch {
+            if change.is_null() {
+                target.remove(name);
+            } else {
+                merge_into(target.entry(name.clone()).or_insert(Value::Null), change);
+            }
+        }
+    }
+}
+
+fn client_id(given: &Value) -> Result<Uuid> {
+    given
+        .as_str()
+        .and_then(|text| Uuid::parse_str(text).ok())
+        .filter(|id| id.get_version_num() == 7)
+        .ok_or_else(|| {
+            Error::field(
+                "/id",
+                "not_uuid_v7",
+                "must be a UUID of version 7 (RFC 9562). Make one, or leave it out.",
+            )
+        })
+}
+
+/// Reads a typed value, refusing unknown fields, and validates it.
+///
+/// # Errors
+/// Invalid, with the pointers of the fields at fault.
+pub fn read_fields<T: DeserializeOwned + Validate<Context = ()>>(value: Value) -> Result<T> {
+    validated(read_value(value)?)
+}
+
+/// Reads a typed value, refusing unknown fields; its rules are for the caller to check.
+///
+/// # Errors
+/// Invalid, with the pointers of the fields at fault.
+pub fn read_value<T: DeserializeOwned>(value: Value) -> Result<T> {
+    if !value.is_object() {
+        return Err(Error::field("", "type", "must be a JSON object."));
+    }
+    let mut unknown = Vec::new();
+    let mut note = |path: serde_ignored::Path<'_>| {
+        let pointer = path
+            .to_string()
+            .split('.')
+            .filter(|part| *part != "?")
+            .map(|part| format!("/{part}"))
+            .collect::<String>();
+        unknown.push(FieldError::new(
+            pointer,
+            "unknown_field",
+            "is not a field here. Correct its name or leave it out.",
+        ));
+    };
+    let read: std::result::Result<T, _> =
+        serde_path_to_error::deserialize(serde_ignored::Deserializer::new(value, &mut note));
+    let fields = read.map_err(|error| Error::invalid(vec![unreadable(&error)]))?;
+    if unknown.is_empty() { Ok(fields) } else { Err(Error::invalid(unknown)) }
+}
+
+/// The value, if it keeps its rules.
+///
+/// # Errors
+/// Invalid, with the pointers of the fields at fault.
+pub fn validated<T: Validate<Context = ()>>(fields: T) -> Result<T> {
+    match fields.validate() {
+        Ok(()) => Ok(fields),
+        Err(report) => Err(Error::invalid(
+            report
+                .iter()
+                .map(|(path, error)| {
+                    FieldError::new(pointer_of(&path.to_string()), "rule", format!("{}.", error.message()))
+                })
+                .collect(),
+        )),
+    }
+}
+
+fn pointer_of(path: &str) -> String {
+    path.split(['.', '['])
+        // A field named by a Rust keyword comes as `r#ref`.
+        .map(|part| part.trim_end_matches(']').trim_start_matches("r#"))
+        .filter(|part| !part.is_empty())
+        .map(|part| format!("/{part}"))
+        .collect()
+}
+
+fn unreadable(error: &serde_path_to_error::Error<serde_json::Error>) -> FieldError {
+    let message = error.inner().to_string();
+    let parent = pointer_of(&error.path().to_string().replace('?', ""));
+    if let Some(name) = message.strip_prefix("missing field `").and_then(|rest| rest.split('`').next()) {
+        return FieldError::new(format!("{parent}/{name}"), "missing", "is required. Enter it.");
+    }
+    FieldError::new(parent, "type", format!("cannot be read: {message}."))
+}
+
+async fn read_bytes(request: &HttpRequest, mut payload: Payload) -> Result<Vec<u8>> {
+    let essence =
+        request.headers().get(CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    let essence = essence.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
+    if essence != "application/json" && essence != "application/merge-patch+json" {
+        return Err(Error::new(Code::UnsupportedMediaType, "Send the body as application/json."));
+    }
+    let mut bytes = Vec::new();
+    while let Some(chunk) = payload.next().await {
+        let chunk = chunk.map_err(|cause| {
+            Error::new(Code::Malformed, "The body broke off. Send it again.").because(cause)
+        })?;
+        if bytes.len() + chunk.len() > MAX_BODY_BYTES {
+            return Err(Error::new(
+                Code::TooLarge,
+                format!(
+                    "The body is longer than {MAX_BODY_BYTES} bytes. Send less at a time, or use the import."
+                ),
+            ));
+        }
+        bytes.extend_from_slice(&chunk);
+    }
+    Ok(bytes)
+}
+
+/// Parses JSON and refuses what PostgreSQL cannot keep.
+///
+/// # Errors
+/// Malformed when it is not JSON; invalid when a text holds U+0000.
+pub fn parse(bytes: &[u8]) -> Result<Value> {
+    let value: Value = serde_json::from_slice(bytes).map_err(|cause| {
+        Error::new(Code::Malformed, format!("The body is not JSON that can be read: {cause}."))
+    })?;
+    let mut pointer = String::new();
+    refuse_nul(&value, &mut pointer)?;
+    Ok(value)
+}
+
+fn refuse_nul(value: &Value, pointer: &mut String) -> Result<()> {
+    let length = pointer.len();
+    match value {
+        Value::String(text) if text.contains('\0') => {
+            return Err(Error::field(
+                pointer.clone(),
+                "character",
+                "holds the character U+0000, which cannot be kept. Take it out.",
+            ));
+        }
+        Value::Array(items) => {
+            for (n, item) in items.iter().enumerate() {
+                pointer.push_str(&format!("/{n}"));
+                refuse_nul(item, pointer)?;
+                pointer.truncate(length);
+            }
+        }
+        Value::Object(members) => {
+            for (name, member) in members {
+                if name.contains('\0') {
+                    return Err(Error::field(
+                        pointer.clone(),
+                        "unknown_field",
+                        "has a field whose name holds U+0000.",
+                    ));
+                }
+                pointer.push('/');
+                pointer.push_str(name);
+                refuse_nul(member, pointer)?;
+                pointer.truncate(length);
+            }
+        }
+        _ => {}
+    }
+    Ok(())
+}
+
+fn read_with<T: 'static>(
+    request: &HttpRequest,
+    payload: &mut Payload,
+    f: impl FnOnce(Value) -> Result<T> + 'static,
+) -> Reading<T> {
+    let (request, payload) = (request.clone(), payload.take());
+    Box::pin(async move { f(parse(&read_bytes(&request, payload).await?)?) })
+}
+
+impl<T: DeserializeOwned + Validate<Context = ()> + 'static> FromRequest for New<T> {
+    type Error = Error;
+    type Future = Reading<Self>;
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        read_with(request, payload, Self::from_value)
+    }
+}
+
+impl<T: 'static> FromRequest for Patch<T> {
+    type Error = Error;
+    type Future = Reading<Self>;
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        read_with(request, payload, Self::from_value)
+    }
+}
+
+impl<T: DeserializeOwned + Validate<Context = ()> + 'static> FromRequest for Plain<T> {
+    type Error = Error;
+    type Future = Reading<Self>;
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        read_with(request, payload, |value| read_fields(value).map(Plain))
+    }
+}
+
+/// The schema of `T`, changed by `f` where it is an object.
+fn object_schema<T: PartialSchema>(f: impl FnOnce(&mut utoipa::openapi::schema::Object)) -> RefOr<Schema> {
+    let mut schema = T::schema();
+    if let RefOr::T(Schema::Object(object)) = &mut schema {
+        object.additional_properties = Some(Box::new(AdditionalProperties::FreeForm(false)));
+        f(object);
+    }
+    schema
+}
+
+impl FromRequest for AnyJson {
+    type Error = Error;
+    type Future = Reading<Self>;
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        read_with(request, payload, |value| Ok(Self(value)))
+    }
+}
+
+impl<T: PartialSchema> ComposeSchema for New<T> {
+    fn compose(_: Vec<RefOr<Schema>>) -> RefOr<Schema> {
+        object_schema::<T>(|object| {
+            let id = ObjectBuilder::new()
+                .schema_type(Type::String)
+                .format(Some(SchemaFormat::KnownFormat(KnownFormat::Uuid)))
+                .description(Some("Your own UUID of version 7 for the record: sending it twice makes one."));
+            object.properties.insert("id".to_owned(), id.into());
+        })
+    }
+}
+
+impl<T: PartialSchema> ComposeSchema for Patch<T> {
+    fn compose(_: Vec<RefOr<Schema>>) -> RefOr<Schema> {
+        object_schema::<T>(|object| object.required.clear())
+    }
+}
+
+macro_rules! named {
+    ($wrapper:ident, $name:literal) => {
+        impl<T: ToSchema> ToSchema for $wrapper<T> {
+            fn name() -> std::borrow::Cow<'static, str> {
+                $name.into()
+            }
+            fn schemas(schemas: &mut Vec<(String, RefOr<Schema>)>) {
+                T::schemas(schemas);
+            }
+        }
+    };
+}
+named!(New, "New");
+named!(Patch, "Change");

@@ -1,0 +1,56 @@
+//! What stands in the address: ids in the path, parameters in the query.
+
+use std::future::{Ready, ready};
+
+use actix_web::dev::Payload;
+use actix_web::{FromRequest, HttpRequest};
+use serde::de::DeserializeOwned;
+use uuid::Uuid;
+
+use crate::error::{Error, Result};
+use crate::ids::Id;
+
+/// The id in the path, from its segment `id`.
+#[derive(Debug, Clone, Copy)]
+pub struct At<I>(pub I);
+
+impl<I: Id + 'static> FromRequest for At<I> {
+    type Error = Error;
+    type Future = Ready<Result<Self>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        let id = request.match_info().get("id").and_then(|text| Uuid::parse_str(text).ok());
+        ready(id.map(|id| Self(I::from(id))).ok_or_else(|| Error::not_found(I::KIND)))
+    }
+}
+
+/// The query parameters. Give `T` `deny_unknown_fields`: a mistyped filter must not widen a list.
+#[derive(Debug, Clone)]
+pub struct Params<T>(pub T);
+
+impl<T: DeserializeOwned + 'static> FromRequest for Params<T> {
+    type Error = Error;
+    type Future = Ready<Result<Self>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        ready(read(request.query_string()))
+    }
+}
+
+fn read<T: DeserializeOwned>(query: &str) -> Result<Params<T>> {
+    for (name, value) in form_urlencoded::parse(query.as_bytes()) {
+        if name.contains('\0') || value.contains('\0') {
+            return Err(Error::field(
+                name.replace('\0', ""),
+                "character",
+                "holds the character U+0000. Take it out.",
+            ));
+        }
+    }
+    let pairs = serde_urlencoded::Deserializer::new(form_urlencoded::parse(query.as_bytes()));
+    serde_path_to_error::deserialize(pairs).map(Params).map_err(|error| {
+        let name = error.path().to_string();
+        let pointer = if name == "." { "query".to_owned() } else { name };
+        Error::field(pointer, "parameter", format!("cannot be read: {}.", error.inner()))
+    })
+}

@@ -1,0 +1,165 @@
+//! The server: one listener, one application, the outermost layer that names requests and renders errors.
+
+use std::collections::BTreeMap;
+use std::net::TcpListener;
+use std::sync::Arc;
+
+use actix_web::body::MessageBody;
+use actix_web::dev::{Server, ServiceRequest, ServiceResponse};
+use actix_web::http::header::{HeaderName, HeaderValue};
+use actix_web::middleware::{Next, from_fn};
+use actix_web::{App as ActixApp, HttpMessage, HttpRequest, HttpResponse, HttpServer, web};
+use utoipa::openapi::{OpenApi, Paths};
+use utoipa_actix_web::service_config::ServiceConfig;
+use utoipa_actix_web::{AppExt, UtoipaApp};
+
+use crate::error::{Code, Error};
+use crate::http::auth::request_id;
+use crate::http::state::AppState;
+use crate::http::{openapi, problem};
+use crate::ids::{Id, RequestId};
+
+/// Registers the capabilities; `routes.rs` has the one there is.
+pub type Configure = fn(&mut ServiceConfig<'_>);
+
+/// The OpenAPI document of everything `configure` registers.
+#[must_use]
+pub fn document(configure: Configure) -> OpenApi {
+    let app: UtoipaApp<_> = ActixApp::new().into_utoipa_app().openapi(openapi::foundation());
+    app.configure(configure).split_for_parts().1
+}
+
+/// Starts serving on `listener`. `blocking_threads` are matched to the database connections.
+///
+/// # Errors
+/// Internal, when the socket cannot be used.
+pub fn run(
+    listener: TcpListener,
+    state: AppState,
+    configure: Configure,
+    workers: usize,
+    blocking_threads: usize,
+) -> Result<Server, Error> {
+    let state = web::Data::new(state);
+    let api = Arc::new(document(configure));
+    let known = Arc::new(KnownPaths::of(&api.paths));
+    let server = HttpServer::new(move || {
+        let known = known.clone();
+        ActixApp::new()
+            .app_data(state.clone())
+            .app_data(web::Data::from(api.clone()))
+            .wrap(from_fn(outermost))
+            .into_utoipa_app()
+            .configure(configure)
+            .into_app()
+            .service(utoipa_swagger_ui::SwaggerUi::new("/docs/{_:.*}").url("/openapi.json", (*api).clone()))
+            .route(
+                "/docs",
+                web::get()
+                    .to(|| async { HttpResponse::Found().insert_header(("location", "/docs/")).finish() }),
+            )
+            .default_service(web::to(move |request: HttpRequest| {
+                let known = known.clone();
+                async move { known.refuse(&request) }
+            }))
+    })
+    .workers(workers)
+    .worker_max_blocking_threads(blocking_threads)
+    .client_request_timeout(std::time::Duration::from_secs(15))
+    .shutdown_timeout(10)
+    .listen(listener)
+    .map_err(Error::internal)?;
+    Ok(server.run())
+}
+
+/// Gives the request its id, renders errors as problem documents, logs once.
+async fn outermost(
+    request: ServiceRequest,
+    next: Next<impl MessageBody + 'static>,
+) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
+    let id = RequestId::fresh();
+    request.extensions_mut().insert(id);
+    let (method, path) = (request.method().clone(), request.path().to_owned());
+    let response = next.call(request).await?;
+    let failed = response.response().error().map(|error| match error.as_error::<Error>() {
+        Some(ours) => render(ours, id, method.as_str(), &path),
+        None => render_foreign(error, id),
+    });
+    let mut response = match failed {
+        Some(answer) => response.into_response(answer).map_into_right_body(),
+        None => response.map_into_left_body(),
+    };
+    if let Ok(value) = HeaderValue::from_str(&id.to_string()) {
+        response.headers_mut().insert(HeaderName::from_static("x-request-id"), value);
+    }
+    response
+        .headers_mut()
+        .insert(HeaderName::from_static("x-content-type-options"), HeaderValue::from_static("nosniff"));
+    tracing::debug!(request_id = %id, %method, %path, status = response.status().as_u16(), "answered");
+    Ok(response)
+}
+
+fn render(error: &Error, id: RequestId, method: &str, path: &str) -> HttpResponse {
+    if error.code == Code::Internal {
+        let cause = error.cause.as_ref().map(ToString::to_string).unwrap_or_default();
+        tracing::error!(request_id = %id, method, path, cause, "failed");
+    }
+    problem::rendered(error, &id.to_string())
+}
+
+/// An error of the framework's own, such as a path it could not decode.
+fn render_foreign(error: &actix_web::Error, id: RequestId) -> HttpResponse {
+    let status = error.as_response_error().status_code();
+    let code = match status.as_u16() {
+        404 => Code::NotFound,
+        408 | 503 => Code::Unavailable,
+        413 => Code::TooLarge,
+        415 => Code::UnsupportedMediaType,
+        400..=499 => Code::Malformed,
+        _ => Code::Internal,
+    };
+    problem::rendered(&Error::new(code, "The request cannot be read."), &id.to_string())
+}
+
+/// The paths of the document, to tell a wrong method from a wrong address.
+struct KnownPaths(Vec<(Vec<String>, String)>);
+
+impl KnownPaths {
+    fn of(paths: &Paths) -> Self {
+        let known: BTreeMap<&String, Vec<&str>> =
+            paths.paths.iter().map(|(path, item)| (path, methods(item))).collect();
+        Self(
+            known
+                .into_iter()
+                .map(|(path, methods)| (path.split('/').map(str::to_owned).collect(), methods.join(", ")))
+                .collect(),
+        )
+    }
+
+    fn refuse(&self, request: &HttpRequest) -> HttpResponse {
+        let asked: Vec<&str> = request.path().split('/').collect();
+        let id = request_id(request).to_string();
+        let matches = |known: &[String]| {
+            known.len() == asked.len()
+                && known.iter().zip(&asked).all(|(k, a)| k == a || (k.starts_with('{') && !a.is_empty()))
+        };
+        match self.0.iter().find(|(segments, _)| matches(segments)) {
+            Some((_, allowed)) => problem::method_not_allowed(allowed, &id),
+            None => problem::rendered(
+                &Error::new(Code::NotFound, "There is nothing at this address. See /docs."),
+                &id,
+            ),
+        }
+    }
+}
+
+fn methods(item: &utoipa::openapi::PathItem) -> Vec<&'static str> {
+    let all = [
+        ("GET", item.get.is_some()),
+        ("POST", item.post.is_some()),
+        ("PUT", item.put.is_some()),
+        ("PATCH", item.patch.is_some()),
+        ("DELETE", item.delete.is_some()),
+    ];
+    all.into_iter().filter(|(_, there)| *there).map(|(name, _)| name).collect()
+}

@@ -1,0 +1,19 @@
+//! The API on the real server, over HTTP; the files mirror the addresses.
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod accounts;
+mod calculators;
+mod contract;
+mod due;
+mod forecast_requests;
+mod forecasts;
+mod haul_outs;
+mod jobs;
+mod lists;
+mod policies;
+mod refusals;
+mod sites;
+mod vessels;

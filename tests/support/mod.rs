@@ -1,0 +1,6 @@
+//! What the integration tests share. A test binary takes it in with `#[path = "../support/mod.rs"] mod support;`.
+#![allow(dead_code, reason = "each test binary uses its own part")]
+
+pub mod app;
+pub mod cluster;
+pub mod hulls;
