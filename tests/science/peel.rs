@@ -6,7 +6,7 @@ use proptest::prelude::*;
 use crate::agreement::{histories, hulls};
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(8000))]
+    #![proptest_config(ProptestConfig::with_cases(96))]
 
     /// What is left of the laminate keeps its water, at every depth and in all; then it goes on as any bare laminate.
     #[test]

@@ -134,7 +134,7 @@ fn resistance() -> impl Strategy<Value = f64> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(20000))]
+    #![proptest_config(ProptestConfig::with_cases(256))]
 
     /// Whatever is in range is either computed, to activities between 0 and 1 and finite exposure, or refused as too
     /// short to be resolved.
