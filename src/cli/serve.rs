@@ -58,7 +58,9 @@ impl Serve {
         let listener = self.listening.bind()?;
         let opened = self.database.start(CONNECTIONS)?;
         serve(opened, listener, |address| {
-            println!("Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it.");
+            println!(
+                "Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it."
+            );
         })
     }
 }

@@ -45,7 +45,7 @@
 //! |---|---|---|---|
 //! | `ref` |  | text | your own reference, unique among the records of this kind; it tells which record a row speaks of |
 //! | `name` | required | text | the vessel's name |
-//! | `form` | required | fin_keel, long_keel, motor, full_bodied, multihull | the shape of the underwater hull |
+//! | `form` | required | `fin_keel`, `long_keel`, `motor`, `full_bodied`, `multihull` | the shape of the underwater hull |
 //! | `length_m` | required | number | length of the hull, 2 to 100 m |
 //! | `lwl_m` |  | number | length of the waterline, 1 to 100 m |
 //! | `beam_m` |  | number | greatest beam, 0.5 to 40 m |
@@ -56,7 +56,7 @@
 //! | `hull_id_number` |  | text | craft identification number (ISO 10087); without a reference it tells which vessel a row speaks of |
 //! | `built_year` |  | whole number | year it was built, 1940 to 2200 |
 //! | `launched_on` |  | date | day it first went into the water |
-//! | `laminate_class` |  | orthophthalic, isophthalic, vinylester_skin, vinylester, epoxy | resin system of the structural laminate |
+//! | `laminate_class` |  | orthophthalic, isophthalic, `vinylester_skin`, vinylester, epoxy | resin system of the structural laminate |
 //! | `bilge` |  | dry, damp, wet | how the bilge is usually found |
 //! | `ashore_from_month` |  | whole number | first month it usually stands ashore, 1 to 12 |
 //! | `ashore_until_month` |  | whole number | last month it usually stands ashore, 1 to 12 |
@@ -95,7 +95,7 @@
 //! | `ref` |  | text | your own reference, unique among the records of this kind; it tells which record a row speaks of |
 //! | `vessel_ref` |  | text | the vessel's reference |
 //! | `vessel_hull_id_number` |  | text | the vessel's craft identification number (ISO 10087); this or the reference, or both |
-//! | `survey_ref` |  | text | reference of the survey; made as a draft where there is none, and then surveyed_on is needed |
+//! | `survey_ref` |  | text | reference of the survey; made as a draft where there is none, and then `surveyed_on` is needed |
 //! | `surveyed_on` |  | date | day of the survey; a draft is made where the vessel has none of this day |
 //! | `station_code` | required | text | what the station is called on this vessel |
 //! | `hull` |  | centre, port, starboard | of a station not known yet: which hull; centre when left out |
@@ -103,7 +103,7 @@
 //! | `zone` |  | bottom, waterline, keel, rudder, appendage | of a station not known yet: in which zone; bottom when left out |
 //! | `x_m` |  | number | of a station not known yet: m aft from the forward end of the waterline |
 //! | `girth_m` |  | number | of a station not known yet: m up from the centreline along the skin |
-//! | `scale` |  | text | the meter's scale; the survey's meter_scale when left out |
+//! | `scale` |  | text | the meter's scale; the survey's `meter_scale` when left out |
 //! | `sequence` |  | whole number | which reading at this station, survey and scale; 1 when left out |
 //! | `value` | required | number | what the meter showed, on its scale |
 //! | `taken_at` |  | time | when it was taken |

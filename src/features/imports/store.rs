@@ -94,9 +94,9 @@ pub fn sites_named(
     refs: &[&str],
     names: &[&str],
 ) -> Result<Vec<(SiteId, Option<String>, String)>> {
-    let named = sites::ref_.eq_any(refs).or(sites::name.eq_any(names));
+    let asked_for = sites::ref_.eq_any(refs).or(sites::name.eq_any(names));
     Ok(sites::table
-        .filter(sites::org_id.eq(tx.org_id()).and(named))
+        .filter(sites::org_id.eq(tx.org_id()).and(asked_for))
         .select((sites::id, sites::ref_, sites::name))
         .load(tx.conn())?)
 }

@@ -92,6 +92,7 @@ struct VesselRow {
 }
 
 /// What an insert and an update write alike.
+#[allow(clippy::ref_option_ref, reason = "in what the derive writes")]
 #[derive(Insertable, AsChangeset)]
 #[diesel(table_name = vessels, treat_none_as_null = true)]
 struct VesselValues<'a> {

@@ -120,6 +120,7 @@ impl NamedSites {
     }
 
     /// The site of a row: as its cells have it, `None` where they say nothing, `Some(None)` where they clear it.
+    #[allow(clippy::option_option, reason = "nothing said and nothing wanted are two answers")]
     pub(super) fn of_row(&self, entry: &Entry<'_>) -> std::result::Result<Option<Option<SiteId>>, RowError> {
         let by_ref = entry
             .text("site_ref")

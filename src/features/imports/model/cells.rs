@@ -220,7 +220,8 @@ fn number(text: &str, mark: DecimalMark) -> std::result::Result<f64, Unread> {
 }
 
 fn whole(text: &str) -> std::result::Result<i64, Unread> {
-    text.parse().map_err(|_| Unread("whole_number", "is not a whole number. Write digits only.".to_owned()))
+    text.parse()
+        .map_err(|_unreadable| Unread("whole_number", "is not a whole number. Write digits only.".to_owned()))
 }
 
 fn word(text: &str, words: &[&'static str]) -> std::result::Result<&'static str, Unread> {
@@ -247,7 +248,7 @@ fn date(text: &str) -> std::result::Result<NaiveDate, Unread> {
             .enumerate()
             .all(|(n, byte)| if n == 4 || n == 7 { byte == b'-' } else { byte.is_ascii_digit() });
     if iso {
-        return text.parse().map_err(|_| refused("is no day of the calendar. Correct it."));
+        return text.parse().map_err(|_unreadable| refused("is no day of the calendar. Correct it."));
     }
     let numbers = text.split(['/', '.', '-']);
     if numbers.clone().count() == 3 && numbers.clone().all(|part| part.parse::<u32>().is_ok()) {
@@ -262,7 +263,7 @@ fn time(text: &str) -> std::result::Result<DateTime<Utc>, Unread> {
     DateTime::parse_from_rfc3339(text)
         // The database keeps microseconds.
         .map(|time| time.to_utc().trunc_subsecs(6))
-        .map_err(|_| {
+        .map_err(|_unreadable| {
             Unread(
                 "time",
                 "is not a time of RFC 3339. Write it with its offset, such as 2026-05-04T10:30:00Z."

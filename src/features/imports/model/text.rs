@@ -142,6 +142,7 @@ impl Table {
     }
 
     /// The rows below the header; lines without any text are left out.
+    #[must_use]
     pub fn rows(&self) -> impl ExactSizeIterator<Item = Row<'_>> {
         self.rows.iter().map(|span| Row { table: self, span: *span })
     }
