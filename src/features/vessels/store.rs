@@ -1,4 +1,5 @@
 //! Rows of vessels and their zones.
+#![allow(clippy::ref_option_ref, reason = "it stands in what a derive writes")]
 
 use std::collections::HashMap;
 
@@ -92,7 +93,6 @@ struct VesselRow {
 }
 
 /// What an insert and an update write alike.
-#[allow(clippy::ref_option_ref, reason = "in what the derive writes")]
 #[derive(Insertable, AsChangeset)]
 #[diesel(table_name = vessels, treat_none_as_null = true)]
 struct VesselValues<'a> {
