@@ -66,11 +66,12 @@ fn raw(name: &str) -> Option<OsString> {
 }
 
 impl Settings {
-    /// Reads the environment; `data_dir` and `install` come from the command line.
+    /// Reads the environment; the arguments come from the command line. With `only_private`, `DATABASE_URL`
+    /// is passed over.
     ///
     /// # Errors
     /// Invalid, when a variable cannot be read or no data folder is known.
-    pub fn read(data_dir: Option<PathBuf>, install: bool) -> Result<Self> {
+    pub fn read(data_dir: Option<PathBuf>, install: bool, only_private: bool) -> Result<Self> {
         let home = raw("HOME").map(PathBuf::from);
         let xdg = raw("XDG_DATA_HOME").map(PathBuf::from);
         let data_dir = match data_dir {
@@ -78,7 +79,7 @@ impl Settings {
             None => private::default_data_dir(private::is_root(), home.as_deref(), xdg.as_deref())
                 .map_err(|cause| Error::new(Code::Invalid, cause.to_string()))?,
         };
-        let database = match text("DATABASE_URL")? {
+        let database = match text("DATABASE_URL")?.filter(|_| !only_private) {
             Some(app_url) => Database::Given(GivenDatabase {
                 app_url,
                 worker_url: text("DATABASE_WORKER_URL")?,

@@ -2,7 +2,10 @@
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::features::{accounts, audit, haulouts, sites, vessels};
+use crate::features::{
+    accounts, audit, calculators, coats, due, forecasts, haulouts, policies, sites, surveys, treatments,
+    vessels,
+};
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
@@ -11,4 +14,11 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     sites::register(config);
     vessels::register(config);
     haulouts::register(config);
+    surveys::register(config);
+    coats::register(config);
+    treatments::register(config);
+    policies::register(config);
+    forecasts::register(config);
+    due::register(config);
+    calculators::register(config);
 }

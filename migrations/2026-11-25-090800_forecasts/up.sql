@@ -20,7 +20,7 @@ CREATE TABLE due (
     site_id        uuid,
     laminate_class text,
     kind           text NOT NULL CHECK (kind IN ('inspection', 'barrier', 'antifouling', 'repair', 'treatment')),
-    status         text NOT NULL CHECK (status IN ('due', 'not_enough_facts')),
+    status         text NOT NULL CHECK (status IN ('due', 'not_enough_data')),
     due_on         date,
     p10            date,
     p50            date,
@@ -32,12 +32,15 @@ CREATE TABLE due (
     model          text NOT NULL,
     inputs_hash    text NOT NULL,
     computed_at    timestamptz NOT NULL,
+    -- Rows without a date come last, and an index can say so.
+    sort_on        date NOT NULL GENERATED ALWAYS AS (COALESCE(due_on, DATE '9999-12-31')) STORED,
     PRIMARY KEY (viewer_org_id, id),
     CONSTRAINT due_one_each UNIQUE (viewer_org_id, org_id, vessel_id, kind),
-    CONSTRAINT due_has_date CHECK ((status = 'due') = (due_on IS NOT NULL)),
+    -- What is due beyond the horizon has no date yet.
+    CONSTRAINT due_has_date CHECK (status = 'due' OR due_on IS NULL),
     FOREIGN KEY (org_id, vessel_id) REFERENCES vessels
 );
-CREATE INDEX due_by_date ON due (viewer_org_id, due_on, id);
+CREATE INDEX due_by_date ON due (viewer_org_id, sort_on, id);
 CREATE INDEX due_updated ON due (viewer_org_id, computed_at, id);
 ALTER TABLE due ENABLE ROW LEVEL SECURITY;
 ALTER TABLE due FORCE ROW LEVEL SECURITY;

@@ -23,6 +23,16 @@ pub struct Where {
     /// Never install PostgreSQL, even as root on a Debian-like system
     #[arg(long)]
     pub no_install: bool,
+    /// Whether `DATABASE_URL` is passed over.
+    #[arg(skip)]
+    only_private: bool,
+}
+
+fn with_suffix(folder: &std::path::Path, name: &str) -> PathBuf {
+    let mut path = folder.as_os_str().to_owned();
+    path.push("-");
+    path.push(name);
+    path.into()
 }
 
 /// The database, open, and what must live as long as it is used.
@@ -41,7 +51,27 @@ impl Where {
     /// # Errors
     /// Invalid settings.
     pub fn settings(&self) -> Result<Settings> {
-        Settings::read(self.data_dir.clone(), !self.no_install)
+        Settings::read(self.data_dir.clone(), !self.no_install, self.only_private)
+    }
+
+    /// The same with a folder of its own below the given one, and never a given database: for the demo.
+    ///
+    /// # Errors
+    /// Invalid settings.
+    pub fn beside(&self, name: &str) -> Result<Self> {
+        let data_dir = match &self.data_dir {
+            Some(folder) => folder.clone(),
+            None => with_suffix(&self.settings()?.data_dir, name),
+        };
+        Ok(Self { data_dir: Some(data_dir), only_private: true, ..self.clone() })
+    }
+
+    /// The data folder.
+    ///
+    /// # Errors
+    /// Invalid settings.
+    pub fn folder(&self) -> Result<PathBuf> {
+        Ok(self.settings()?.data_dir)
     }
 
     /// Opens the database for a service: starts the private PostgreSQL, which must not be in use, and

@@ -1,10 +1,14 @@
 //! The command line: one file a command. Exit codes: 0 done, 1 refused or failed with a one-line reason,
 //! 2 wrong arguments.
 
+pub mod calc;
 pub mod database;
+mod demo;
+mod due;
 mod migrate;
 pub mod openapi;
 mod organisation;
+mod serve;
 
 use std::process::ExitCode;
 
@@ -22,6 +26,14 @@ struct Arguments {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Show an invented marina: its hulls, what falls due, and why
+    Demo(demo::Demo),
+    /// Serve the API
+    Serve(serve::Serve),
+    /// Print what falls due
+    Due(due::Due),
+    /// Compute with one of the calculators: JSON in, JSON out
+    Calc(calc::Calc),
     /// Bring the database's roles and schema up to date
     Migrate(migrate::Migrate),
     /// Make an organisation and its administrator
@@ -35,6 +47,10 @@ enum Command {
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let outcome = match arguments.command {
+        Command::Demo(command) => command.run(),
+        Command::Serve(command) => command.run(),
+        Command::Due(command) => command.run(),
+        Command::Calc(command) => command.run(),
         Command::Migrate(command) => command.run(),
         Command::Organisation(command) => command.run(),
         Command::Openapi(command) => command.run(),

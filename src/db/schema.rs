@@ -86,6 +86,7 @@ diesel::table! {
         model -> Text,
         inputs_hash -> Text,
         computed_at -> Timestamptz,
+        sort_on -> Date,
     }
 }
 
@@ -243,6 +244,7 @@ diesel::table! {
         taken_at -> Nullable<Timestamptz>,
         note -> Nullable<Text>,
         withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
     }

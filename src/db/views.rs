@@ -93,6 +93,7 @@ diesel::table! {
         taken_at -> Nullable<Timestamptz>,
         note -> Nullable<Text>,
         withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
     }

@@ -4,6 +4,13 @@
 
 pub mod accounts;
 pub mod audit;
+pub mod calculators;
+pub mod coats;
+pub mod due;
+pub mod forecasts;
 pub mod haulouts;
+pub mod policies;
 pub mod sites;
+pub mod surveys;
+pub mod treatments;
 pub mod vessels;

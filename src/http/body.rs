@@ -49,6 +49,10 @@ pub struct Patch<T> {
 #[derive(Debug)]
 pub struct Plain<T>(pub T);
 
+/// A JSON body as it came, for an operation that reads it itself.
+#[derive(Debug)]
+pub struct AnyJson(pub Value);
+
 impl<T: DeserializeOwned + Validate<Context = ()>> New<T> {
     /// Reads the fields and the optional `id` from a JSON object.
     ///
@@ -122,6 +126,14 @@ fn client_id(given: &Value) -> Result<Uuid> {
 /// # Errors
 /// Invalid, with the pointers of the fields at fault.
 pub fn read_fields<T: DeserializeOwned + Validate<Context = ()>>(value: Value) -> Result<T> {
+    validated(read_value(value)?)
+}
+
+/// Reads a typed value, refusing unknown fields; its rules are for the caller to check.
+///
+/// # Errors
+/// Invalid, with the pointers of the fields at fault.
+pub fn read_value<T: DeserializeOwned>(value: Value) -> Result<T> {
     if !value.is_object() {
         return Err(Error::field("", "type", "must be a JSON object."));
     }
@@ -142,10 +154,7 @@ pub fn read_fields<T: DeserializeOwned + Validate<Context = ()>>(value: Value) -
     let read: std::result::Result<T, _> =
         serde_path_to_error::deserialize(serde_ignored::Deserializer::new(value, &mut note));
     let fields = read.map_err(|error| Error::invalid(vec![unreadable(&error)]))?;
-    if !unknown.is_empty() {
-        return Err(Error::invalid(unknown));
-    }
-    validated(fields)
+    if unknown.is_empty() { Ok(fields) } else { Err(Error::invalid(unknown)) }
 }
 
 /// The value, if it keeps its rules.
@@ -306,6 +315,14 @@ fn object_schema<T: PartialSchema>(f: impl FnOnce(&mut utoipa::openapi::schema::
         f(object);
     }
     schema
+}
+
+impl FromRequest for AnyJson {
+    type Error = Error;
+    type Future = Reading<Self>;
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        read_with(request, payload, |value| Ok(Self(value)))
+    }
 }
 
 impl<T: PartialSchema> ComposeSchema for New<T> {

@@ -1,9 +1,13 @@
 //! HTTP, without a word about hulls: the server, the OpenAPI document, problem documents, extractors,
 //! tokens, preconditions and retries.
 
+pub mod accept;
 pub mod auth;
 pub mod body;
 pub mod creation;
+pub mod csv;
+pub mod gate;
+pub mod health;
 pub mod openapi;
 pub mod paging;
 pub mod params;
@@ -12,6 +16,7 @@ pub mod problem;
 pub mod server;
 pub mod state;
 pub mod tokens;
+pub mod versions;
 
 pub use auth::Permit;
 pub use body::{New, Patch, Plain};
@@ -20,6 +25,7 @@ pub use paging::Page;
 pub use params::{At, Params};
 pub use preconditions::IfMatch;
 pub use state::App;
+pub use versions::VersionQuery;
 
 /// What handlers return.
 pub type Outcome = crate::error::Result<actix_web::HttpResponse>;

@@ -167,6 +167,10 @@ problems!(/** What reading one record can answer instead. */ ReadProblems:
 problems!(/** What reading a list can answer instead. */ ListProblems:
     "400" "The cursor or the query cannot be read", "401" "No valid token", "403" "Your role does not allow this",
     "422" "A query parameter breaks a rule", "503" "Busy; try again after Retry-After");
+problems!(/** What reading the versions of one record can answer instead. */ VersionProblems:
+    "400" "The cursor or the query cannot be read", "401" "No valid token", "403" "Your role does not allow this",
+    "404" "No such record in your organisation", "422" "A query parameter breaks a rule",
+    "503" "Busy; try again after Retry-After");
 problems!(/** What creating a record can answer instead. */ CreateProblems:
     "400" "The body cannot be read", "401" "No valid token", "403" "Your role does not allow this",
     "404" "The record it belongs to is not in your organisation", "409" "A unique value is taken, or the state does not allow it",

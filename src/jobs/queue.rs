@@ -1,8 +1,10 @@
-//! Asking for work in the transaction that causes it.
+//! Asking for work in the transaction that causes it, and holding on to a claim while its effect is written.
+
+use std::collections::HashSet;
 
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
-use diesel::sql_types;
+use diesel::sql_types::{Nullable, Text, Timestamptz, Uuid as SqlUuid};
 use uuid::Uuid;
 
 use crate::db::Tx;
@@ -12,6 +14,21 @@ use crate::ids::{Id, JobId, OrgId, SiteId, VesselId};
 
 /// Recomputing a vessel's forecast.
 pub const FORECAST: &str = "forecast";
+
+/// A job as claimed.
+#[derive(Debug, Clone)]
+pub struct Job {
+    /// Whose it is.
+    pub org_id: OrgId,
+    /// The job.
+    pub id: JobId,
+    /// The record to work on: of a forecast, the vessel.
+    pub subject_id: Uuid,
+    /// How often it was tried, this time included.
+    pub attempts: i32,
+    /// The claim: no two are alike.
+    pub(super) locked_by: String,
+}
 
 /// Asks for the vessel's forecast to be computed again once this transaction commits.
 ///
@@ -34,31 +51,105 @@ pub fn request_forecast(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<()> {
         .on_conflict((jobs::org_id, jobs::kind, jobs::subject_id))
         .filter_target(jobs::state.eq("queued"))
         .do_update()
-        .set(jobs::requested_at.eq(now))
+        // One that waits after a failure need not wait for the new facts.
+        .set((jobs::requested_at.eq(now), jobs::run_after.eq(now)))
         .execute(tx.conn())?;
     Ok(())
 }
 
-/// As [`request_forecast`], for every vessel that lies at the site.
+/// As [`request_forecast`], for every vessel of the organisation.
 ///
-/// The ids of these jobs are random: the database makes them, and nothing sorts by them.
+/// # Errors
+/// Those of the database.
+pub fn request_all_forecasts(tx: &mut Tx<'_>) -> Result<()> {
+    request_many(tx, None)
+}
+
+/// As [`request_forecast`], for every vessel that lies at a site.
 ///
 /// # Errors
 /// Those of the database.
 pub fn request_forecasts_of_site(tx: &mut Tx<'_>, site_id: SiteId) -> Result<()> {
-    let (org_id, now): (OrgId, DateTime<Utc>) = (tx.org_id(), tx.now());
-    // In the order of their ids, so that two such requests at once wait for each other and do not lock up.
+    request_many(tx, Some(site_id))
+}
+
+/// Asks for the forecasts of some vessels to be computed again at a later time, since some of what they say
+/// depends on the day they are made for. A vessel for which a job waits already is left alone.
+///
+/// # Errors
+/// Those of the database.
+pub fn schedule_forecasts(tx: &mut Tx<'_>, vessels: &[(VesselId, DateTime<Utc>)]) -> Result<()> {
+    let org_id = tx.org_id();
+    let rows: Vec<_> = vessels
+        .iter()
+        .map(|&(vessel_id, at)| {
+            (
+                jobs::org_id.eq(org_id),
+                jobs::id.eq(JobId::fresh()),
+                jobs::kind.eq(FORECAST),
+                jobs::subject_id.eq(Uuid::from(vessel_id)),
+                jobs::run_after.eq(at),
+                jobs::requested_at.eq(at),
+            )
+        })
+        .collect();
+    diesel::insert_into(jobs::table)
+        .values(rows)
+        .on_conflict((jobs::org_id, jobs::kind, jobs::subject_id))
+        .filter_target(jobs::state.eq("queued"))
+        .do_nothing()
+        .execute(tx.conn())?;
+    Ok(())
+}
+
+/// Whether the vessel's forecast waits to be computed again, is being computed, or could not be.
+///
+/// # Errors
+/// Those of the database.
+pub fn forecast_is_stale(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<bool> {
+    let waiting = jobs::table
+        .filter(jobs::org_id.eq(tx.org_id()).and(jobs::subject_id.eq(Uuid::from(vessel_id))))
+        .filter(jobs::kind.eq(FORECAST).and(jobs::requested_at.le(tx.now())));
+    Ok(diesel::select(diesel::dsl::exists(waiting)).get_result(tx.conn())?)
+}
+
+/// In one statement; in the order of the ids, so that two at once do not wait for each other crosswise.
+fn request_many(tx: &mut Tx<'_>, site_id: Option<SiteId>) -> Result<()> {
+    let (org_id, now) = (tx.org_id(), tx.now());
     diesel::sql_query(
         "INSERT INTO jobs (org_id, id, kind, subject_id, run_after, requested_at)
-         SELECT v.org_id, gen_random_uuid(), $3, v.id, $4, $4
-         FROM vessels v WHERE v.org_id = $1 AND v.site_id = $2 ORDER BY v.id
+         SELECT v.org_id, gen_random_uuid(), $2, v.id, $3, $3 FROM vessels v
+         WHERE v.org_id = $1 AND (v.retired_on IS NULL OR v.retired_on > $3::date)
+           AND ($4 IS NULL OR v.site_id = $4) ORDER BY v.id
          ON CONFLICT (org_id, kind, subject_id) WHERE state = 'queued'
-         DO UPDATE SET requested_at = EXCLUDED.requested_at",
+         DO UPDATE SET requested_at = excluded.requested_at, run_after = excluded.run_after",
     )
-    .bind::<sql_types::Uuid, _>(org_id)
-    .bind::<sql_types::Uuid, _>(site_id)
-    .bind::<sql_types::Text, _>(FORECAST)
-    .bind::<sql_types::Timestamptz, _>(now)
+    .bind::<SqlUuid, _>(org_id)
+    .bind::<Text, _>(FORECAST)
+    .bind::<Timestamptz, _>(now)
+    .bind::<Nullable<SqlUuid>, _>(site_id)
     .execute(tx.conn())?;
     Ok(())
+}
+
+/// Those of the jobs whose claim still stands, locked until this transaction ends: a worker that was slower
+/// than its lease finds its job taken by another here, and writes nothing for it.
+///
+/// # Errors
+/// Those of the database.
+pub fn still_claimed(tx: &mut Tx<'_>, claimed: &[Job]) -> Result<HashSet<JobId>> {
+    let ids: Vec<JobId> = claimed.iter().map(|job| job.id).collect();
+    let rows: Vec<(JobId, Option<String>)> = jobs::table
+        .filter(jobs::org_id.eq(tx.org_id()).and(jobs::id.eq_any(ids)).and(jobs::state.eq("running")))
+        .order(jobs::id)
+        .select((jobs::id, jobs::locked_by))
+        .for_update()
+        .load(tx.conn())?;
+    Ok(rows
+        .into_iter()
+        .filter(|(id, holder)| {
+            claimed.iter().any(|job| job.id == *id && holder.as_deref() == Some(job.locked_by.as_str()))
+        })
+        .map(|(id, _)| id)
+        .collect())
 }

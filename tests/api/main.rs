@@ -5,10 +5,15 @@
 mod support;
 
 mod accounts;
+mod calculators;
 mod contract;
+mod due;
 mod forecast_requests;
+mod forecasts;
 mod haul_outs;
+mod jobs;
 mod lists;
+mod policies;
 mod refusals;
 mod sites;
 mod vessels;

@@ -1,0 +1,130 @@
+//! `garboard serve`: the service, its worker and, where it is private, its PostgreSQL.
+
+use std::net::{SocketAddr, TcpListener};
+use std::sync::Arc;
+
+use clap::Args;
+
+use crate::cli::database::{Opened, Where};
+use crate::clock::Clock;
+use crate::config::Database;
+use crate::db::private::{Account, is_root};
+use crate::error::{Code, Error, Result};
+use crate::features::forecasts;
+use crate::http::server;
+use crate::http::state::AppState;
+use crate::http::tokens::TokenKeys;
+use crate::jobs::runner::Runner;
+use crate::{routes, telemetry};
+
+/// Connections of the application role, and blocking threads to match them: the best throughput on two cores.
+const CONNECTIONS: u32 = 8;
+const HTTP_WORKERS: usize = 2;
+const BLOCKING_THREADS: usize = 4;
+const JOB_THREADS: usize = 1;
+
+/// How to listen.
+#[derive(Debug, Clone, Args)]
+pub struct Listening {
+    /// Address and port; port 0 takes a free one
+    #[arg(long, default_value = "127.0.0.1:8080", value_name = "ADDRESS")]
+    listen: SocketAddr,
+    /// Allow an address that others can reach: a proxy in front ends TLS there
+    #[arg(long)]
+    behind_proxy: bool,
+    /// Log in JSON
+    #[arg(long)]
+    json_log: bool,
+}
+
+/// Serve the API.
+#[derive(Debug, Args)]
+pub struct Serve {
+    #[command(flatten)]
+    database: Where,
+    #[command(flatten)]
+    listening: Listening,
+}
+
+impl Serve {
+    pub(super) fn run(&self) -> Result<()> {
+        telemetry::start(self.listening.json_log)?;
+        if is_root() && matches!(self.database.settings()?.database, Database::Given(_)) {
+            return Err(Error::new(
+                Code::Conflict,
+                "The service does not run as root with a given database. Start it as an unprivileged user.",
+            ));
+        }
+        let listener = self.listening.bind()?;
+        let opened = self.database.start(CONNECTIONS)?;
+        serve(opened, listener, |address| {
+            println!("Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it.")
+        })
+    }
+}
+
+impl Listening {
+    /// Takes the socket, before anything slow is done.
+    ///
+    /// # Errors
+    /// A conflict, when the address is taken or open to others without a proxy.
+    pub fn bind(&self) -> Result<TcpListener> {
+        if !self.listen.ip().is_loopback() && !self.behind_proxy {
+            return Err(Error::new(
+                Code::Conflict,
+                format!(
+                    "{} can be reached by others, and the service speaks no TLS. Put a proxy in front and say --behind-proxy, or listen on 127.0.0.1.",
+                    self.listen
+                ),
+            ));
+        }
+        TcpListener::bind(self.listen).map_err(|cause| {
+            Error::new(
+                Code::Conflict,
+                format!("Cannot listen on {}: {cause}. Choose another address with --listen.", self.listen),
+            )
+        })
+    }
+
+    /// Starts the log as asked.
+    ///
+    /// # Errors
+    /// An unreadable `RUST_LOG`.
+    pub fn start_log(&self) -> Result<()> {
+        telemetry::start(self.json_log)
+    }
+}
+
+/// Serves until a signal says stop, then ends worker and database in order.
+///
+/// # Errors
+/// What keeps the service from starting.
+pub(super) fn serve(opened: Opened, listener: TcpListener, announce: impl FnOnce(SocketAddr)) -> Result<()> {
+    let Opened { db, private, secrets } = opened;
+    let keys = Arc::new(TokenKeys::load_or_create(&secrets.join("token_key"))?);
+    if let Some(account) = private.as_ref().and_then(|private| private.account()) {
+        drop_privileges(account)?;
+    }
+    let runner = Runner::start(&db, Arc::new(forecasts::job::handle), JOB_THREADS)?;
+    let address = listener.local_addr().map_err(Error::internal)?;
+    let state = AppState { db, keys, clock: Clock::System };
+    let served = actix_web::rt::System::new().block_on(async move {
+        let server = server::run(listener, state, routes::configure, HTTP_WORKERS, BLOCKING_THREADS)?;
+        announce(address);
+        server.await.map_err(Error::internal)
+    });
+    runner.stop();
+    if let Some(private) = private {
+        private.stop().map_err(|cause| Error::new(Code::Unavailable, cause.to_string()))?;
+    }
+    served
+}
+
+/// Becomes the unprivileged user for good. All threads change together: the C library sees to it.
+fn drop_privileges(account: &Account) -> Result<()> {
+    use nix::unistd::{Gid, Uid, setgid, setgroups, setuid};
+    setgroups(&[]).map_err(Error::internal)?;
+    setgid(Gid::from_raw(account.gid)).map_err(Error::internal)?;
+    setuid(Uid::from_raw(account.uid)).map_err(Error::internal)?;
+    Ok(())
+}

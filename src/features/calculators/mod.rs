@@ -1,0 +1,11 @@
+//! The calculators: pure functions of `science`, each behind two doors that share one list: `POST
+//! /v1/calculators/NAME` and `garboard calc NAME`. Same JSON in, same JSON out, same refusals.
+
+pub mod api;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Registers the endpoints.
+pub fn register(config: &mut ServiceConfig<'_>) {
+    config.service(api::calculate_exposure);
+}

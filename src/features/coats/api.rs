@@ -1,0 +1,221 @@
+//! The endpoints of coats.
+
+use actix_web::{HttpResponse, get, patch, post};
+use chrono::{DateTime, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use uuid::Uuid;
+
+use super::model::{CoatFields, CoatRole};
+use super::store::{self, Coat, CoatFilter};
+use crate::db::Tx;
+use crate::error::Result;
+use crate::features::audit::{self, Act};
+use crate::features::surveys::store::lock_vessel;
+use crate::features::vessels::model::Zone;
+use crate::http::creation::Creation;
+use crate::http::paging::ListQuery;
+use crate::http::preconditions::kept;
+use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadProblems, VersionProblems};
+use crate::http::{
+    App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery,
+};
+use crate::ids::{CoatId, PersonId, VesselId};
+use crate::jobs::queue;
+use crate::permissions::{Read, RecordWork};
+
+/// A coat.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct CoatView {
+    /// Its id.
+    pub id: CoatId,
+    /// Its version, also the `ETag`.
+    pub version: i32,
+    /// When this version was recorded.
+    pub updated_at: DateTime<Utc>,
+    /// By whom.
+    pub recorded_by: Option<PersonId>,
+    #[serde(flatten)]
+    #[allow(missing_docs, reason = "flattened: its own fields are documented")]
+    pub fields: CoatFields,
+}
+
+impl Kept for CoatView {
+    fn id(&self) -> Uuid {
+        self.id.into()
+    }
+    fn version(&self) -> i32 {
+        self.version
+    }
+}
+
+impl From<Coat> for CoatView {
+    fn from(coat: Coat) -> Self {
+        Self {
+            id: coat.id,
+            version: coat.version,
+            updated_at: coat.recorded_at,
+            recorded_by: coat.recorded_by,
+            fields: coat.fields,
+        }
+    }
+}
+
+/// Which coats.
+#[derive(Debug, Clone, Serialize, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct CoatQuery {
+    /// Only those of this vessel.
+    #[param(nullable = false)]
+    pub vessel_id: Option<VesselId>,
+    /// Only those of this role.
+    #[param(nullable = false)]
+    pub role: Option<CoatRole>,
+    /// Only those on this zone.
+    #[param(nullable = false)]
+    pub zone: Option<Zone>,
+    /// Those withdrawn too: to follow changes by `updated_since`, ask for them.
+    #[param(nullable = false)]
+    pub withdrawn: Option<bool>,
+    /// Only those changed at or after this time.
+    #[param(nullable = false)]
+    pub updated_since: Option<DateTime<Utc>>,
+    /// Rows a page, 1 to 200.
+    #[param(nullable = false, minimum = 1, maximum = 200)]
+    pub limit: Option<u32>,
+    /// Where the page before ended.
+    #[param(nullable = false)]
+    pub cursor: Option<String>,
+}
+crate::list_query!(CoatQuery, "list_coats");
+
+impl CoatQuery {
+    fn filter(&self) -> CoatFilter {
+        CoatFilter {
+            vessel_id: self.vessel_id,
+            role: self.role,
+            zone: self.zone,
+            updated_since: self.updated_since,
+            withdrawn: self.withdrawn.unwrap_or(false),
+        }
+    }
+}
+
+/// Makes a coat within a transaction.
+///
+/// # Errors
+/// Invalid fields, a foreign vessel or haul-out; those of the database.
+pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
+    let mut fields = fields.made(tx.now())?;
+    if fields.sequence.is_none() {
+        // Two who add a coat at once must not both take the next place.
+        lock_vessel(tx, fields.vessel_id)?;
+        fields.sequence = Some(store::next_sequence(tx, fields.vessel_id, fields.applied_on)?);
+    }
+    store::insert(tx, id, &fields)?;
+    settle(tx, "create_coat", id, None, &fields)
+}
+
+/// Reads a coat within a transaction.
+///
+/// # Errors
+/// Not found.
+pub fn read(tx: &mut Tx<'_>, id: CoatId) -> Result<CoatView> {
+    store::read(tx, id).map(CoatView::from)
+}
+
+/// Changes a coat within a transaction. A patch that changes nothing makes no version.
+///
+/// # Errors
+/// Stale; invalid fields; those of the database.
+pub fn change(tx: &mut Tx<'_>, id: CoatId, if_match: IfMatch, patch: &Patch<CoatFields>) -> Result<CoatView> {
+    let before = store::read(tx, id)?;
+    if_match.check(before.version)?;
+    let start = before.fields.clone().without_reason();
+    let after = patch.apply(&start)?;
+    if after.clone().without_reason() == start {
+        return Ok(before.into());
+    }
+    let after = after.changing(&start, tx.now())?;
+    store::insert_version(tx, id, before.version + 1, &after)?;
+    settle(tx, "change_coat", id, Some(&before.fields), &after)
+}
+
+fn settle(
+    tx: &mut Tx<'_>,
+    action: &str,
+    id: CoatId,
+    before: Option<&CoatFields>,
+    after: &CoatFields,
+) -> Result<CoatView> {
+    audit::record(tx, &Act { action, entity: "coat", entity_id: id.into(), before, after: Some(after) })?;
+    queue::request_forecast(tx, after.vessel_id)?;
+    read(tx, id)
+}
+
+/// Lists the coats, each in its current version.
+#[utoipa::path(tag = "coats", security(("bearer" = [])), params(CoatQuery),
+    responses((status = 200, description = "A page of coats", body = Page<CoatView>), ListProblems))]
+#[get("/v1/coats")]
+pub async fn list_coats(app: App, permit: Permit<Read>, query: Params<CoatQuery>) -> Outcome {
+    let query = query.0;
+    let (page, filter) = (query.page()?, query.filter());
+    let slice = app.read(&permit, move |tx| store::list(tx, filter, page)).await?;
+    Ok(HttpResponse::from(query.answer(slice, CoatView::from)))
+}
+
+/// Records a coat.
+#[utoipa::path(tag = "coats", security(("bearer" = [])), request_body = New<CoatFields>,
+    params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry answer as the first time", nullable = false)),
+    responses((status = 201, description = "Made", body = CoatView), (status = 200, description = "The same request had made it", body = CoatView), CreateProblems))]
+#[post("/v1/coats")]
+pub async fn create_coat(
+    app: App,
+    permit: Permit<RecordWork>,
+    key: RetryKey,
+    new: New<CoatFields>,
+) -> Outcome {
+    let creation = Creation { operation: "create_coat", key, new };
+    let made = app.write(&permit, move |tx| creation.once(tx, create, read)).await?;
+    Ok(made.answer("/v1/coats"))
+}
+
+/// Reads a coat.
+#[utoipa::path(tag = "coats", security(("bearer" = [])), params(("id" = CoatId, Path, description = "The coat")),
+    responses((status = 200, description = "The coat", body = CoatView), ReadProblems))]
+#[get("/v1/coats/{id}")]
+pub async fn read_coat(app: App, permit: Permit<Read>, id: At<CoatId>) -> Outcome {
+    app.read(&permit, move |tx| read(tx, id.0)).await.map(kept)
+}
+
+/// Changes a coat: its next version. `correction_reason` is required unless it was only taken off.
+#[utoipa::path(tag = "coats", security(("bearer" = [])), request_body = Patch<CoatFields>,
+    params(("id" = CoatId, Path, description = "The coat"), ("If-Match" = String, Header, description = "The ETag the change is made on")),
+    responses((status = 200, description = "As it stands now", body = CoatView), ChangeProblems))]
+#[patch("/v1/coats/{id}")]
+pub async fn change_coat(
+    app: App,
+    permit: Permit<RecordWork>,
+    id: At<CoatId>,
+    if_match: IfMatch,
+    patch: Patch<CoatFields>,
+) -> Outcome {
+    app.write(&permit, move |tx| change(tx, id.0, if_match, &patch)).await.map(kept)
+}
+
+/// Lists the versions of a coat, oldest first.
+#[utoipa::path(tag = "coats", security(("bearer" = [])), params(("id" = CoatId, Path, description = "The coat"), VersionQuery),
+    responses((status = 200, description = "A page of versions", body = Page<CoatView>), VersionProblems))]
+#[get("/v1/coats/{id}/versions")]
+pub async fn list_coat_versions(
+    app: App,
+    permit: Permit<Read>,
+    id: At<CoatId>,
+    query: Params<VersionQuery>,
+) -> Outcome {
+    let query = query.0;
+    let page = query.page_of(id.0)?;
+    let slice = app.read(&permit, move |tx| store::versions(tx, id.0, page)).await?;
+    Ok(HttpResponse::from(query.answer(slice, CoatView::from)))
+}

@@ -1,0 +1,21 @@
+//! Coats: what was put on a hull, layer by layer, zone by zone, with the film where it is known.
+//!
+//! Gelcoat, sealer, barrier and topcoat make up the skin that slows water; antifouling counts as no skin. What
+//! is not entered (film, permeability) is a default of the role in the forecasts, named in their evidence. A
+//! coat is versions that are inserted and never changed; taking one off is a version with `removed_on`.
+
+pub mod api;
+pub mod model;
+pub mod store;
+
+use utoipa_actix_web::service_config::ServiceConfig;
+
+/// Registers the endpoints.
+pub fn register(config: &mut ServiceConfig<'_>) {
+    config
+        .service(api::list_coats)
+        .service(api::create_coat)
+        .service(api::read_coat)
+        .service(api::change_coat)
+        .service(api::list_coat_versions);
+}

@@ -1,0 +1,231 @@
+//! Statements on due rows. The rows are written by the forecasts; here they are read, joined with what a yard
+//! needs beside them.
+
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use diesel::dsl::{min, sql};
+use diesel::prelude::*;
+use diesel::sql_types::{Bool, Jsonb, Nullable, Timestamptz};
+use serde_json::Value;
+
+use super::model::DueFilter;
+use crate::codes;
+use crate::db::Tx;
+use crate::db::paging::{PageRequest, Position, Slice};
+use crate::db::schema::{due, forecasts, sites, vessels};
+use crate::error::{Error, Result};
+use crate::features::forecasts::model::DateFields;
+use crate::features::forecasts::store::DateRow;
+use crate::ids::{DueId, SiteId, VesselId};
+use crate::science::forecast::Onset;
+
+/// A row of the due list.
+#[derive(Debug, Clone)]
+pub struct DueRow {
+    /// Its id.
+    pub id: DueId,
+    /// What is due, and why.
+    pub date: DateFields,
+    /// The vessel's laminate class as stored.
+    pub laminate_class: Option<String>,
+    /// Name and version of the model.
+    pub model: String,
+    /// SHA-256 (hex) of what went in.
+    pub inputs_hash: String,
+    /// When it was computed.
+    pub computed_at: DateTime<Utc>,
+    /// Whether its vessel's forecast waits to be computed again.
+    pub stale: bool,
+    /// When blistering begins, if that is forecast.
+    pub onset: Option<Onset>,
+    /// The vessel.
+    pub vessel: DueVessel,
+    /// Where it comes in the list.
+    sort_on: NaiveDate,
+}
+
+/// What a due row says of its vessel.
+#[derive(Debug, Clone, Queryable)]
+pub struct DueVessel {
+    /// Its id.
+    pub id: VesselId,
+    /// Its reference.
+    pub r#ref: Option<String>,
+    /// Its name.
+    pub name: String,
+    /// Where it lies.
+    pub site_id: Option<SiteId>,
+    /// The site's name.
+    pub site_name: Option<String>,
+    /// The berth.
+    pub berth: Option<String>,
+    /// Its owner's name.
+    pub owner_name: Option<String>,
+    /// Its owner's telephone.
+    pub owner_phone: Option<String>,
+}
+
+#[derive(Queryable, Selectable)]
+#[diesel(table_name = due)]
+struct OwnColumns {
+    id: DueId,
+    laminate_class: Option<String>,
+    model: String,
+    inputs_hash: String,
+    computed_at: DateTime<Utc>,
+    sort_on: NaiveDate,
+}
+
+type JoinedRow = (OwnColumns, DateRow, DueVessel, Option<Value>, bool);
+
+fn due_row((own, date, vessel, onset, stale): JoinedRow) -> Result<DueRow> {
+    Ok(DueRow {
+        id: own.id,
+        date: date.fields()?,
+        laminate_class: own.laminate_class,
+        model: own.model,
+        inputs_hash: own.inputs_hash,
+        computed_at: own.computed_at,
+        stale,
+        onset: onset.map(serde_json::from_value).transpose().map_err(Error::internal)?.flatten(),
+        vessel,
+        sort_on: own.sort_on,
+    })
+}
+
+/// A query with the conditions of a filter.
+macro_rules! filtered {
+    ($query:expr, $filter:expr) => {{
+        let (mut query, filter) = ($query, $filter);
+        if let Some(site_id) = filter.site_id {
+            query = query.filter(due::site_id.eq(site_id));
+        }
+        if let Some(vessel_id) = filter.vessel_id {
+            query = query.filter(due::vessel_id.eq(vessel_id));
+        }
+        if let Some(kind) = &filter.kind {
+            query = query.filter(due::kind.eq(codes::to_text(kind)?));
+        }
+        if let Some(status) = &filter.status {
+            query = query.filter(due::status.eq(codes::to_text(status)?));
+        }
+        if let Some(class) = filter.laminate_class {
+            let class = class.class().as_ref().map(codes::to_text).transpose()?;
+            query = query.filter(due::laminate_class.is_not_distinct_from(class));
+        }
+        if let Some(before) = filter.before {
+            query = query.filter(due::due_on.lt(before));
+        }
+        if let Some(not_before) = filter.not_before {
+            query = query.filter(due::due_on.ge(not_before));
+        }
+        if let Some(since) = filter.updated_since {
+            query = query.filter(due::computed_at.ge(since));
+        }
+        query
+    }};
+}
+
+/// Due rows with what stands beside them, as one query; the conditions are to be added.
+macro_rules! joined {
+    ($tx:expr) => {{
+        let (org_id, now) = ($tx.org_id(), $tx.now());
+        due::table
+            .inner_join(
+                vessels::table.on(vessels::org_id.eq(due::org_id).and(vessels::id.eq(due::vessel_id))),
+            )
+            .left_join(
+                sites::table.on(sites::org_id.eq(due::org_id).and(sites::id.nullable().eq(due::site_id))),
+            )
+            .left_join(
+                forecasts::table
+                    .on(forecasts::org_id.eq(due::org_id).and(forecasts::vessel_id.eq(due::vessel_id))),
+            )
+            .filter(due::viewer_org_id.eq(org_id))
+            .select((
+                OwnColumns::as_select(),
+                DateRow::as_select(),
+                (
+                    vessels::id,
+                    vessels::ref_,
+                    vessels::name,
+                    due::site_id,
+                    sites::name.nullable(),
+                    vessels::berth,
+                    vessels::owner_name,
+                    vessels::owner_phone,
+                ),
+                sql::<Nullable<Jsonb>>("forecasts.result -> 'onset'"),
+                sql::<Bool>(
+                    "EXISTS (SELECT FROM jobs WHERE jobs.org_id = due.org_id AND jobs.kind = 'forecast' \
+                     AND jobs.subject_id = due.vessel_id AND jobs.requested_at <= ",
+                )
+                .bind::<Timestamptz, _>(now)
+                .sql(")"),
+            ))
+            .into_boxed()
+    }};
+}
+
+/// The day a sort key stands for.
+fn day_of(key: i64) -> NaiveDate {
+    i32::try_from(key).ok().and_then(NaiveDate::from_num_days_from_ce_opt).unwrap_or(NaiveDate::MIN)
+}
+
+/// Due rows by date, those without one last.
+///
+/// # Errors
+/// Those of the database.
+pub fn list(tx: &mut Tx<'_>, filter: &DueFilter, page: PageRequest) -> Result<Slice<DueRow>> {
+    let mut query = filtered!(joined!(tx), filter);
+    if let Some(Position { key, id }) = page.after {
+        let (day, id) = (day_of(key), DueId::from(id));
+        // Said twice: the first is where the index begins to be read.
+        query = query.filter(due::sort_on.ge(day)).filter(due::sort_on.gt(day).or(due::id.gt(id)));
+    }
+    let rows: Vec<JoinedRow> = query.order((due::sort_on, due::id)).limit(page.fetch()).load(tx.conn())?;
+    let rows = rows.into_iter().map(due_row).collect::<Result<Vec<_>>>()?;
+    Ok(page.slice(rows, |row| Position { key: row.sort_on.num_days_from_ce().into(), id: row.id.into() }))
+}
+
+/// A vessel's next lift.
+#[derive(Debug, Clone, Copy, Queryable)]
+pub struct Lift {
+    /// The vessel.
+    pub vessel_id: VesselId,
+    /// The earliest date among the rows asked for.
+    pub lift_by: NaiveDate,
+}
+
+/// Vessels with a date among the rows asked for, by the earliest of them.
+///
+/// # Errors
+/// Those of the database.
+pub fn lifts(tx: &mut Tx<'_>, filter: &DueFilter, page: PageRequest) -> Result<Slice<Lift>> {
+    let query = due::table
+        .group_by(due::vessel_id)
+        .filter(due::viewer_org_id.eq(tx.org_id()).and(due::due_on.is_not_null()))
+        .select((due::vessel_id, min(due::due_on).assume_not_null()))
+        .into_boxed();
+    let mut query = filtered!(query, filter);
+    if let Some(Position { key, id }) = page.after {
+        let (day, id) = (day_of(key), VesselId::from(id));
+        let earliest = || min(due::due_on);
+        query = query.having(earliest().gt(day).or(earliest().eq(day).and(due::vessel_id.gt(id))));
+    }
+    let rows: Vec<Lift> =
+        query.order((min(due::due_on), due::vessel_id)).limit(page.fetch()).load(tx.conn())?;
+    Ok(page
+        .slice(rows, |row| Position { key: row.lift_by.num_days_from_ce().into(), id: row.vessel_id.into() }))
+}
+
+/// All due rows of some vessels, by date; a vessel has at most one of a kind.
+///
+/// # Errors
+/// Those of the database.
+pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<DueRow>> {
+    let rows: Vec<JoinedRow> = joined!(tx)
+        .filter(due::vessel_id.eq_any(vessel_ids))
+        .order((due::sort_on, due::id))
+        .load(tx.conn())?;
+    rows.into_iter().map(due_row).collect()
+}

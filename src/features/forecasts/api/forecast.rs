@@ -1,0 +1,123 @@
+//! A vessel's forecast: the one kept, or one as of an earlier day.
+
+use actix_web::{HttpResponse, get};
+use chrono::{DateTime, NaiveDate, Utc};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+
+use crate::db::Tx;
+use crate::error::{Error, Result};
+use crate::features::forecasts::model::{Computed, DateFields, Outlook, compute, today};
+use crate::features::forecasts::store::{self, Subject};
+use crate::features::vessels;
+use crate::http::gate::Gate;
+use crate::http::problem::ReadProblems;
+use crate::http::{App, At, Outcome, Params, Permit};
+use crate::ids::VesselId;
+use crate::jobs::queue::forecast_is_stale;
+use crate::permissions::Read;
+
+/// Hindcasts at work at once; more are asked to come again.
+static PLACES: Gate = Gate::new(2);
+
+/// When a vessel is next due for what, and why.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ForecastView {
+    /// The vessel.
+    pub vessel_id: VesselId,
+    /// The day it was made for; null while none was made yet.
+    pub as_of: Option<NaiveDate>,
+    /// When it was computed; null while none was made yet.
+    pub computed_at: Option<DateTime<Utc>>,
+    /// Name and version of the model.
+    pub model: Option<String>,
+    /// SHA-256 (hex) of what went in: the same inputs give the same dates.
+    pub inputs_hash: Option<String>,
+    /// Whether something it rests on has changed since: it is being computed again.
+    pub stale: bool,
+    /// The dates, the next first.
+    pub dates: Vec<DateFields>,
+    #[serde(flatten)]
+    #[allow(missing_docs, reason = "flattened: its own fields are documented")]
+    pub outlook: Outlook,
+}
+
+impl ForecastView {
+    fn of(vessel_id: VesselId, computed: Computed, computed_at: Option<DateTime<Utc>>, stale: bool) -> Self {
+        Self {
+            vessel_id,
+            as_of: Some(computed.as_of),
+            computed_at,
+            model: Some(computed.model),
+            inputs_hash: Some(computed.inputs_hash),
+            stale,
+            dates: computed.dates,
+            outlook: computed.outlook,
+        }
+    }
+}
+
+/// For which day.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct ForecastQuery {
+    /// An earlier day: the forecast as it would have been made then, from what had happened by then. It is
+    /// computed for this answer and not kept.
+    #[param(nullable = false)]
+    pub as_of: Option<NaiveDate>,
+}
+
+/// Reads a vessel's forecast, or computes it as of an earlier day.
+#[utoipa::path(tag = "forecasts", security(("bearer" = [])),
+    params(("id" = VesselId, Path, description = "The vessel"), ForecastQuery),
+    responses((status = 200, description = "The forecast; without dates while none was made yet", body = ForecastView),
+        (status = 422, description = "The day is not one to forecast for", body = crate::http::problem::Problem, content_type = "application/problem+json"),
+        ReadProblems))]
+#[get("/v1/vessels/{id}/forecast")]
+pub async fn read_forecast(
+    app: App,
+    permit: Permit<Read>,
+    id: At<VesselId>,
+    query: Params<ForecastQuery>,
+) -> Outcome {
+    let view = match query.0.as_of {
+        None => app.read(&permit, move |tx| kept(tx, id.0)).await?,
+        Some(as_of) => {
+            let subject = app.read(&permit, move |tx| subject_then(tx, id.0, as_of)).await?;
+            PLACES.run(move || Ok(ForecastView::of(id.0, compute(&subject.facts), None, false))).await?
+        }
+    };
+    Ok(HttpResponse::Ok().json(view))
+}
+
+fn kept(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<ForecastView> {
+    vessels::store::read(tx, vessel_id)?;
+    let stale = forecast_is_stale(tx, vessel_id)?;
+    Ok(match store::read(tx, vessel_id)? {
+        Some(stored) => ForecastView::of(vessel_id, stored.computed, Some(stored.computed_at), stale),
+        None => ForecastView {
+            vessel_id,
+            as_of: None,
+            computed_at: None,
+            model: None,
+            inputs_hash: None,
+            stale,
+            dates: Vec::new(),
+            outlook: Outlook::default(),
+        },
+    })
+}
+
+fn subject_then(tx: &mut Tx<'_>, vessel_id: VesselId, as_of: NaiveDate) -> Result<Subject> {
+    let subject =
+        store::subjects(tx, &[vessel_id], Some(as_of))?.pop().ok_or_else(|| Error::not_found("vessel"))?;
+    if as_of > today(tx.now(), subject.zone) {
+        return Err(Error::field(
+            "as_of",
+            "in_future",
+            "lies in the future. Ask for today or an earlier day.",
+        ));
+    }
+    Ok(subject)
+}

@@ -1,0 +1,4 @@
+//! The endpoints of forecasts.
+
+pub mod forecast;
+pub mod history;

@@ -1,0 +1,210 @@
+//! From records to the facts of a forecast.
+
+use std::collections::HashMap;
+
+use chrono::NaiveDate;
+use chrono_tz::Tz;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+
+use super::records::{Records, records};
+use crate::codes;
+use crate::db::Tx;
+use crate::error::{Error, Result};
+use crate::features::accounts;
+use crate::features::forecasts::model::{today, zone};
+use crate::features::policies;
+use crate::features::sites::store::{self as sites, Site};
+use crate::features::vessels::model::{VesselZone, Zone};
+use crate::ids::{SiteId, VesselId};
+use crate::science::climate::{MonthNormals, climates};
+use crate::science::forecast::facts::{
+    CoatFact, FindingFact, HaulOutFact, HullFacts, SurveyFact, TreatmentFact,
+};
+use crate::science::forecast::policy::Policy;
+
+/// The climate that stands in for a site nobody entered.
+const STAND_IN_CLIMATE: &str = "temperate_sea";
+
+/// One vessel to forecast.
+#[derive(Debug, Clone)]
+pub struct Subject {
+    /// The vessel.
+    pub vessel_id: VesselId,
+    /// Where it lies.
+    pub site_id: Option<SiteId>,
+    /// Its laminate class as stored, if known.
+    pub laminate_class: Option<String>,
+    /// The time zone its days begin in.
+    pub zone: Tz,
+    /// The day it left for good, or will.
+    pub retired_on: Option<NaiveDate>,
+    /// What the forecast is computed from.
+    pub facts: HullFacts,
+}
+
+impl Subject {
+    /// Whether the vessel has left for good by the day of the forecast.
+    #[must_use]
+    pub fn is_retired(&self) -> bool {
+        self.retired_on.is_some_and(|day| day <= self.facts.as_of)
+    }
+}
+
+/// Those of the vessels that exist, with their facts for a day: today where each lies, if none is given.
+///
+/// # Errors
+/// Those of the database.
+pub fn subjects(tx: &mut Tx<'_>, ids: &[VesselId], as_of: Option<NaiveDate>) -> Result<Vec<Subject>> {
+    let found = records(tx, ids)?;
+    let mut site_ids: Vec<SiteId> = found.iter().filter_map(|r| r.vessel.fields.site_id).collect();
+    site_ids.sort_unstable();
+    site_ids.dedup();
+    let sites: HashMap<SiteId, Site> =
+        sites::read_many(tx, &site_ids)?.into_iter().map(|site| (site.id, site)).collect();
+    let policies = policies::store::effective(tx, ids)?;
+    let organisation_zone = accounts::store::organisation(tx)?.fields.time_zone;
+    let now = tx.now();
+    found
+        .iter()
+        .map(|records| {
+            let vessel = &records.vessel;
+            let site = vessel.fields.site_id.and_then(|id| sites.get(&id));
+            let zone = zone(site.map_or(organisation_zone.as_str(), |site| site.fields.time_zone.as_str()));
+            let as_of = as_of.unwrap_or_else(|| today(now, zone));
+            Ok(Subject {
+                vessel_id: vessel.id,
+                site_id: vessel.fields.site_id,
+                laminate_class: vessel.fields.laminate_class.as_ref().map(codes::to_text).transpose()?,
+                zone,
+                retired_on: vessel.fields.retired_on,
+                facts: facts(records, site, policies.of(vessel.id), as_of)?,
+            })
+        })
+        .collect()
+}
+
+/// The science has words of its own for what the records name, spelt alike.
+fn word<A: Serialize, B: DeserializeOwned>(of_record: &A) -> Result<B> {
+    codes::from_text(&codes::to_text(of_record)?)
+}
+
+fn months(site: Option<&Site>) -> Result<[MonthNormals; 12]> {
+    let normals = match site {
+        Some(site) => site.fields.normals(),
+        None => climates().iter().find(|climate| climate.name == STAND_IN_CLIMATE).map(|c| c.months),
+    };
+    normals.ok_or_else(|| Error::internal("a site or climate without its twelve months"))
+}
+
+fn facts(records: &Records, site: Option<&Site>, policy: Policy, as_of: NaiveDate) -> Result<HullFacts> {
+    let vessel = &records.vessel.fields;
+    let bottom: Option<&VesselZone> = vessel.zones.iter().find(|zone| zone.zone == Zone::Bottom);
+    let month = |month: Option<i32>| month.and_then(|month| u32::try_from(month).ok());
+    Ok(HullFacts {
+        as_of,
+        length_m: vessel.length_m,
+        laminate_class: vessel.laminate_class.as_ref().map(word).transpose()?,
+        laminate_thickness_mm: bottom.and_then(|zone| zone.laminate_thickness_mm),
+        gelcoat_thickness_um: bottom.and_then(|zone| zone.gelcoat_thickness_um),
+        cored: bottom.is_some_and(|zone| zone.cored),
+        launched_on: vessel.launched_on,
+        built_year: vessel.built_year,
+        bilge: vessel.bilge.as_ref().map(word).transpose()?,
+        ashore_from_month: month(vessel.ashore_from_month),
+        ashore_until_month: month(vessel.ashore_until_month),
+        months: months(site)?,
+        site_known: site.is_some(),
+        haul_outs: records
+            .haul_outs
+            .iter()
+            .map(|haul_out| HaulOutFact {
+                lifted_on: haul_out.fields.lifted_on,
+                relaunched_on: haul_out.fields.relaunched_on,
+            })
+            .collect(),
+        coats: coats(records, as_of)?,
+        treatments: treatments(records)?,
+        surveys: surveys(records)?,
+        findings: findings(records)?,
+        policy,
+    })
+}
+
+/// The coats of the bottom, without those taken off by the day of the forecast.
+fn coats(records: &Records, as_of: NaiveDate) -> Result<Vec<CoatFact>> {
+    let whole = |number: Option<i32>| number.and_then(|number| u32::try_from(number).ok());
+    records
+        .coats
+        .iter()
+        .map(|coat| &coat.fields)
+        .filter(|coat| coat.zone == Zone::Bottom && coat.removed_on.is_none_or(|day| day > as_of))
+        .map(|coat| {
+            Ok(CoatFact {
+                role: word(&coat.role)?,
+                applied_on: coat.applied_on,
+                dry_film_um: coat.dry_film_um,
+                permeability_kg_m_s: coat.permeability_kg_m_s,
+                wear_um_per_month_15c: coat.wear_um_per_month_15c,
+                season_limit_months: whole(coat.season_limit_months),
+                max_days_dry: whole(coat.max_days_dry),
+                film_measured: coat.film_measured,
+            })
+        })
+        .collect()
+}
+
+fn treatments(records: &Records) -> Result<Vec<TreatmentFact>> {
+    records
+        .treatments
+        .iter()
+        .map(|treatment| {
+            Ok(TreatmentFact {
+                kind: word(&treatment.fields.kind)?,
+                started_on: treatment.fields.started_on,
+                completed_on: Some(treatment.fields.completed_on),
+                laminate_removed_mm: treatment.fields.laminate_removed_mm,
+            })
+        })
+        .collect()
+}
+
+/// A survey that is signed says how much was examined and what was found.
+fn surveys(records: &Records) -> Result<Vec<SurveyFact>> {
+    records
+        .surveys
+        .iter()
+        .map(|survey| &survey.fields)
+        .filter_map(|survey| Some((survey, survey.bottom_examined?, survey.blistering?)))
+        .map(|(survey, bottom_examined, blistering)| {
+            Ok(SurveyFact {
+                surveyed_on: survey.surveyed_on,
+                bottom_examined: word(&bottom_examined)?,
+                blistering: word(&blistering)?,
+                blister_density_per_m2: survey.blister_density_per_m2,
+                largest_blister_mm: survey.largest_blister_mm,
+                coating_failure: survey.coating_failure,
+            })
+        })
+        .collect()
+}
+
+fn findings(records: &Records) -> Result<Vec<FindingFact>> {
+    records
+        .findings
+        .iter()
+        .map(|finding| &finding.fields)
+        .map(|finding| {
+            Ok(FindingFact {
+                kind: word(&finding.kind)?,
+                state: word(&finding.state)?,
+                found_on: finding.found_on,
+                happened_on: finding.happened_on,
+                repaired_on: finding.repaired_on,
+                follow_up_on: finding.follow_up_on,
+                // The waterline band is hull laminate too; keel, rudder and appendages are not.
+                zone_is_bottom: matches!(finding.zone, Zone::Bottom | Zone::Waterline),
+            })
+        })
+        .collect()
+}

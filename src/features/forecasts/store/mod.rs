@@ -1,0 +1,9 @@
+//! What a forecast is made from, and where it is kept.
+
+mod facts;
+mod kept;
+mod records;
+
+pub use facts::{Subject, subjects};
+pub use kept::{DateRow, StoredForecast, discard, read, save};
+pub use records::{Records, records};

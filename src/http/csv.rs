@@ -1,0 +1,59 @@
+//! Tables as CSV (RFC 4180): UTF-8, comma, lines ended by CR LF, texts made harmless for spreadsheets.
+
+use std::borrow::Cow;
+
+use csv::{Terminator, WriterBuilder};
+
+use crate::error::{Error, Result};
+
+/// The content type of a CSV answer.
+pub const TEXT_CSV: &str = "text/csv";
+
+/// A text as a cell: one that a spreadsheet would take for a formula gets a leading apostrophe, which the
+/// import takes off again.
+#[must_use]
+pub fn harmless(text: &str) -> Cow<'_, str> {
+    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) {
+        Cow::Owned(format!("'{text}"))
+    } else {
+        Cow::Borrowed(text)
+    }
+}
+
+/// Some lines, each of its cells.
+///
+/// # Errors
+/// Internal, if the lines differ in their number of cells: a defect.
+pub fn lines<R>(rows: impl IntoIterator<Item = R>) -> Result<Vec<u8>>
+where
+    R: IntoIterator,
+    R::Item: AsRef<[u8]>,
+{
+    let mut writer = WriterBuilder::new().terminator(Terminator::CRLF).from_writer(Vec::new());
+    for row in rows {
+        writer.write_record(row).map_err(Error::internal)?;
+    }
+    writer.into_inner().map_err(|error| Error::internal(error.to_string()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{harmless, lines};
+
+    #[test]
+    fn what_looks_like_a_formula_gets_an_apostrophe_and_nothing_else_does() {
+        for text in ["=1+1", "+351 900", "-", "@name", "\tx", "\rx"] {
+            assert_eq!(harmless(text), format!("'{text}"));
+        }
+        for text in ["", "a=b", "'=1", " =1", "1-2"] {
+            assert_eq!(harmless(text), text);
+        }
+    }
+
+    // RFC 4180, section 2: rules 1 (CR LF), 6 and 7 (quoting, doubled quotes).
+    #[test]
+    fn cells_are_quoted_where_the_standard_asks_for_it() {
+        let text = lines([["a", "b,c"], ["d \"e\"", "f\r\ng"]]).expect("lines of two cells");
+        assert_eq!(String::from_utf8_lossy(&text), "a,\"b,c\"\r\n\"d \"\"e\"\"\",\"f\r\ng\"\r\n");
+    }
+}

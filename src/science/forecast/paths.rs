@@ -1,0 +1,218 @@
+//! Each member's exposure, month by month, through the past and on to the horizon.
+
+use super::calendar::{Position, Timeline};
+use super::ensemble::Ensemble;
+use crate::science::exposure::{HullWater, Laminate, Segment, SegmentEnd, WaterState};
+
+/// A year is taken to repeat for as long as the conditions do once the activities at the face and on the mean
+/// come back within this of the year before. A slow laminate's transient that still fades by a tenth a year
+/// then has at most 2e-4 of activity to go, a tenth of what the activity itself is good for.
+const STEADY_WITHIN: f64 = 2e-5;
+/// Segments in a row that must have come back, so that no transient passes while it turns.
+const STEADY_SEGMENTS: usize = 3;
+
+/// Something done to the hull at a bound of the timeline.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Deed {
+    /// Laminate is peeled off the outer face; what is drawn for each life is drawn afresh.
+    Strip {
+        /// Thickness peeled.
+        removed_m: f64,
+        /// The life whose draws apply from here on, counted back from the current one.
+        lives_back: usize,
+    },
+    /// Exposure starts again at zero.
+    Launch,
+}
+
+/// A place on the hull whose skin is broken from a bound on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Break {
+    /// The bound at which the skin breaks.
+    pub from: usize,
+    /// The last bound that is of interest.
+    pub until: usize,
+}
+
+/// What to run the members through.
+#[derive(Debug, Clone)]
+pub struct Course {
+    /// The segments.
+    pub timeline: Timeline,
+    /// What is done at which bound, in order.
+    pub deeds: Vec<(usize, Deed)>,
+    /// The open breaks.
+    pub breaks: Vec<Break>,
+    /// Laminate thickness at launch.
+    pub thickness_m: f64,
+    /// The first life, counted back from the current one.
+    pub first_lives_back: usize,
+}
+
+/// Exposure of every member at every bound, years.
+#[derive(Debug, Clone)]
+pub struct Paths {
+    bounds: usize,
+    exposure_years: Vec<f64>,
+    /// Exposure at each break, a row a member, from its first bound to its last.
+    breaks: Vec<Vec<Vec<f64>>>,
+}
+
+impl Paths {
+    /// Runs all members.
+    #[must_use]
+    pub fn run(course: &Course, ensemble: &Ensemble) -> Self {
+        let bounds = course.timeline.bounds.len();
+        let mut paths = Self {
+            bounds,
+            exposure_years: vec![0.0; bounds * ensemble.members()],
+            breaks: course.breaks.iter().map(|_| Vec::with_capacity(ensemble.members())).collect(),
+        };
+        let mut segments = course.timeline.segments.clone();
+        for (member, path) in paths.exposure_years.chunks_exact_mut(bounds).enumerate() {
+            run_member(course, ensemble, member, &mut segments, path, &mut paths.breaks);
+        }
+        paths
+    }
+
+    /// Exposure of a member at every bound.
+    #[must_use]
+    pub fn member(&self, member: usize) -> &[f64] {
+        &self.exposure_years[member * self.bounds..(member + 1) * self.bounds]
+    }
+
+    /// Exposure of a member at a break, from the bound at which it opened on.
+    #[must_use]
+    pub fn at_break(&self, index: usize, member: usize) -> &[f64] {
+        &self.breaks[index][member]
+    }
+}
+
+/// A member's exposure at a day; within a segment it grows evenly.
+#[must_use]
+pub fn exposure_at(path: &[f64], position: Position) -> f64 {
+    let (before, after) = (path[position.segment], path[position.segment + 1]);
+    before + (after - before) * position.fraction
+}
+
+fn run_member(
+    course: &Course,
+    ensemble: &Ensemble,
+    member: usize,
+    segments: &mut [Segment],
+    path: &mut [f64],
+    breaks: &mut [Vec<Vec<f64>>],
+) {
+    let nominal = &course.timeline.segments;
+    let repeats = &course.timeline.repeats;
+    let mut hull = hull_water(course, ensemble, member);
+    let mut skin_factor = ensemble.life(member, course.first_lives_back).skin_factor;
+    let mut state = WaterState::new(&hull, ensemble.priors.launch_activity);
+    let mut deeds = course.deeds.iter().peekable();
+    let mut steadiness = Steadiness::default();
+    let mut state_exposure = 0.0;
+    path[0] = 0.0;
+    let mut next = 0;
+    while next < nominal.len() {
+        while let Some((_, deed)) = deeds.next_if(|(at, _)| *at <= next) {
+            match *deed {
+                Deed::Strip { removed_m, lives_back } => {
+                    state.peel(&mut hull, removed_m);
+                    let draw = ensemble.life(member, lives_back);
+                    skin_factor = draw.skin_factor;
+                    hull.pocket_resistance_m2_s_kg = draw.pocket_resistance_m2_s_kg;
+                }
+                Deed::Launch => path[next] = 0.0,
+            }
+            steadiness = Steadiness::default();
+        }
+        let breaking = course.breaks.iter().enumerate().filter(|(_, broken)| broken.from == next);
+        for (index, broken) in breaking {
+            let bare = &nominal[broken.from..broken.until];
+            breaks[index].push(run_break(&hull, state.clone(), state_exposure, path[next], bare));
+        }
+        if steadiness.is_steady() {
+            let stop = next_stop(course, deeds.peek().map(|(at, _)| *at), next);
+            let years = repeats[next..stop].iter().take_while(|&&repeats| repeats).count() / 12;
+            if years > 0 {
+                let gained_a_year = path[next] - path[next - 12];
+                for bound in next + 1..=next + 12 * years {
+                    path[bound] = path[bound - 12] + gained_a_year;
+                }
+                next += 12 * years;
+                continue;
+            }
+        }
+        let segment = &mut segments[next];
+        segment.skin_resistance_15c_m2_s_kg = nominal[next].skin_resistance_15c_m2_s_kg * skin_factor;
+        let end = state.advance(&hull, segment);
+        path[next + 1] = path[next] + (end.exposure_years - state_exposure);
+        state_exposure = end.exposure_years;
+        steadiness.note(next, repeats[next], &end);
+        next += 1;
+    }
+}
+
+/// The next bound at which something is done or broken, or the last.
+fn next_stop(course: &Course, deed: Option<usize>, next: usize) -> usize {
+    let breaks = course.breaks.iter().map(|broken| broken.from).filter(|&from| from > next);
+    deed.into_iter().chain(breaks).fold(course.timeline.segments.len(), usize::min)
+}
+
+/// Exposure at a break: the hull as it stands, without a skin from here on.
+fn run_break(
+    hull: &HullWater,
+    mut state: WaterState,
+    state_exposure: f64,
+    exposure: f64,
+    nominal: &[Segment],
+) -> Vec<f64> {
+    let mut path = vec![exposure];
+    for segment in nominal {
+        let bare = Segment { skin_resistance_15c_m2_s_kg: 0.0, ..*segment };
+        path.push(exposure + state.advance(hull, &bare).exposure_years - state_exposure);
+    }
+    path
+}
+
+fn hull_water(course: &Course, ensemble: &Ensemble, member: usize) -> HullWater {
+    let priors = &ensemble.priors;
+    let carried = &ensemble.carried[member];
+    HullWater {
+        laminate: Laminate {
+            thickness_m: course.thickness_m,
+            diffusivity_15c_m2_s: carried.diffusivity_15c_m2_s,
+            capacity_kg_m3: priors.capacity_kg_m3,
+            activation_energy_j_mol: carried.activation_energy_j_mol,
+        },
+        inner_resistance_m2_s_kg: priors.inner_resistance_m2_s_kg,
+        reference_skin_resistance_m2_s_kg: priors.reference_skin_resistance_m2_s_kg,
+        pocket_resistance_m2_s_kg: ensemble.life(member, course.first_lives_back).pocket_resistance_m2_s_kg,
+        threshold_activity: carried.threshold_activity,
+        hydrolysis_activation_energy_j_mol: carried.hydrolysis_energy_j_mol,
+    }
+}
+
+/// Whether the water in the laminate has come to repeat itself from year to year.
+#[derive(Debug, Clone, Copy, Default)]
+struct Steadiness {
+    /// Outer-face and mean activity at the end of each of the last twelve segments.
+    year: [(f64, f64); 12],
+    /// Segments in a row that ended as they did a year before.
+    run: usize,
+}
+
+impl Steadiness {
+    fn note(&mut self, segment: usize, repeats: bool, end: &SegmentEnd) {
+        let (face, mean) =
+            std::mem::replace(&mut self.year[segment % 12], (end.outer_face_activity, end.mean_activity));
+        let same = repeats
+            && (face - end.outer_face_activity).abs() < STEADY_WITHIN
+            && (mean - end.mean_activity).abs() < STEADY_WITHIN;
+        self.run = if same { self.run + 1 } else { 0 };
+    }
+
+    fn is_steady(&self) -> bool {
+        self.run >= STEADY_SEGMENTS
+    }
+}

@@ -1,0 +1,113 @@
+//! The calculators: both doors give the same answers and the same refusals.
+
+use std::io::Write;
+use std::process::{Command, Output, Stdio};
+
+use serde_json::{Value, json};
+
+use crate::support::app::TestApp;
+
+fn calc(arguments: &[&str], input: &str) -> Output {
+    let mut child = Command::new(env!("CARGO_BIN_EXE_garboard"))
+        .arg("calc")
+        .args(arguments)
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("the command starts");
+    child.stdin.take().expect("a pipe").write_all(input.as_bytes()).ok();
+    child.wait_with_output().expect("the command ends")
+}
+
+fn example() -> Value {
+    let output = calc(&["--example", "exposure"], "");
+    assert!(output.status.success());
+    serde_json::from_slice(&output.stdout).expect("the example is JSON")
+}
+
+#[test]
+fn both_doors_give_the_answer_of_the_published_check_values() {
+    let app = TestApp::start();
+    let checks: Value =
+        serde_json::from_str(include_str!("../checks/moisture-exposure.json")).expect("a check file");
+    let mut input = checks["cases"][0]["input"].clone();
+    input.as_object_mut().expect("an object").remove("name");
+    let over_http = app.reader().post("/v1/calculators/exposure", &input).expect(200);
+    let by_command = calc(&["exposure"], &input.to_string());
+    assert!(by_command.status.success(), "{}", String::from_utf8_lossy(&by_command.stderr));
+    let by_command: Value = serde_json::from_slice(&by_command.stdout).expect("the answer is JSON");
+    assert_eq!(over_http.json, by_command);
+    assert!(over_http.json["model"]["name"].is_string() && over_http.json["cautions"][0].is_string());
+    // The file holds an independent finite-volume solution and its tolerances.
+    let expected = checks["cases"][0]["expected"].as_array().expect("a list");
+    assert!(!expected.is_empty());
+    for expected in expected {
+        let after = usize::try_from(expected["after_segment"].as_u64().expect("a count")).expect("small");
+        for field in ["outer_face_activity", "mean_activity"] {
+            let number = |value: &Value| value.as_f64().expect("a number");
+            let difference = number(&over_http.json["segments"][after - 1][field]) - number(&expected[field]);
+            assert!(difference.abs() <= number(&checks["tolerance"][field]), "{field} after {after}");
+        }
+    }
+}
+
+#[test]
+fn both_doors_refuse_alike() {
+    let app = TestApp::start();
+    let reader = app.reader();
+    let example = example();
+    let with = |pointer: &str, value: Value| {
+        let mut input = example.clone();
+        *input.pointer_mut(pointer).expect("a field of the example") = value;
+        input
+    };
+    let mut unknown = example.clone();
+    unknown["colour"] = json!("blue");
+    let mut missing = example.clone();
+    missing.as_object_mut().expect("an object").remove("segments");
+    for (input, pointer) in [
+        (with("/segments/1/days", json!(-1)), "/segments/1/days"),
+        (with("/laminate/thickness_m", json!("thick")), "/laminate/thickness_m"),
+        (with("/segments", json!([])), "/segments"),
+        (with("/segments", json!(vec![example["segments"][0].clone(); 5_001])), "/segments"),
+        (missing, "/segments"),
+        (unknown, ""),
+        (json!([1]), ""),
+    ] {
+        let refused = reader.post("/v1/calculators/exposure", &input).expect_problem(422, "invalid", pointer);
+        let output = calc(&["exposure"], &input.to_string());
+        assert_eq!(output.status.code(), Some(1));
+        assert_eq!(output.stdout, b"");
+        let line = String::from_utf8(output.stderr).expect("text");
+        assert_eq!(line.lines().count(), 1, "{line}");
+        let detail = refused.json["detail"].as_str().expect("a detail");
+        assert_eq!(line, format!("garboard: {detail}\n"));
+        assert!(line.contains(pointer));
+    }
+    let output = calc(&["exposure"], "{");
+    assert_eq!(output.status.code(), Some(1));
+    assert_eq!(String::from_utf8(output.stderr).expect("text").lines().count(), 1);
+}
+
+#[test]
+fn a_token_is_needed_and_five_thousand_segments_are_taken() {
+    let app = TestApp::start();
+    let mut input = example();
+    let segment = input["segments"][0].clone();
+    input["segments"] = json!(vec![segment; 5_000]);
+    app.anonymous().post("/v1/calculators/exposure", &input).expect(401);
+    let answer = app.reader().post("/v1/calculators/exposure", &input).expect(200);
+    assert_eq!(answer.json["segments"].as_array().map(Vec::len), Some(5_000));
+}
+
+#[test]
+fn the_command_lists_what_there_is_and_names_it_when_asked_for_something_else() {
+    let list = calc(&["--list"], "");
+    assert!(list.status.success());
+    assert!(String::from_utf8_lossy(&list.stdout).lines().any(|line| line.starts_with("exposure ")));
+    let unknown = calc(&["weather"], "{}");
+    assert_eq!(unknown.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&unknown.stderr).contains("There are: exposure"));
+    assert_eq!(calc(&[], "").status.code(), Some(2));
+}

@@ -1,0 +1,6 @@
+//! The built binary as a person runs it: commands, exit codes, and a service from start to stop.
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+mod calc;
+mod demo;
+mod running;

@@ -1,0 +1,75 @@
+//! Running the binary.
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// A folder of this test's own with a short path, removed at its end.
+pub struct Scratch(pub PathBuf);
+
+impl Scratch {
+    pub fn new() -> Self {
+        static COUNT: AtomicU32 = AtomicU32::new(0);
+        let n = COUNT.fetch_add(1, Ordering::Relaxed);
+        let path = std::env::temp_dir().join(format!("gb-{}-{n}", std::process::id()));
+        std::fs::remove_dir_all(&path).ok();
+        Self(path)
+    }
+}
+
+impl Drop for Scratch {
+    fn drop(&mut self) {
+        std::fs::remove_dir_all(&self.0).ok();
+    }
+}
+
+/// The command without a database of anybody's in its environment.
+pub fn garboard(arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_garboard"));
+    command.args(arguments).env_remove("DATABASE_URL").env_remove("RUST_LOG").stdin(Stdio::null());
+    command
+}
+
+/// What a command printed and how it ended.
+pub fn run(arguments: &[&str]) -> Output {
+    garboard(arguments).output().unwrap()
+}
+
+/// The same with something on standard input.
+pub fn run_with(arguments: &[&str], input: &str) -> Output {
+    let mut command = garboard(arguments);
+    let mut child =
+        command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    // A command that refuses its arguments does not read: a broken pipe is its answer, not ours.
+    child.stdin.take().unwrap().write_all(input.as_bytes()).ok();
+    child.wait_with_output().unwrap()
+}
+
+pub fn stdout(output: &Output) -> String {
+    String::from_utf8(output.stdout.clone()).unwrap()
+}
+
+pub fn stderr(output: &Output) -> String {
+    String::from_utf8(output.stderr.clone()).unwrap()
+}
+
+#[track_caller]
+pub fn succeeded(output: &Output) {
+    assert!(output.status.success(), "{}\n{}", stdout(output), stderr(output));
+}
+
+/// Refused: exit code 1 and one line of reason that names all of `words`.
+#[track_caller]
+pub fn refused(output: &Output, words: &[&str]) {
+    let said = stderr(output);
+    assert_eq!(output.status.code(), Some(1), "{said}");
+    assert_eq!(said.trim_end().lines().count(), 1, "{said}");
+    for word in words {
+        assert!(said.contains(word), "no {word} in {said}");
+    }
+}
+
+pub fn text(path: &Path) -> &str {
+    path.to_str().unwrap()
+}
