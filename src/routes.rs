@@ -3,12 +3,14 @@
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::features::{
-    accounts, audit, calculators, coats, due, forecasts, haulouts, policies, sites, surveys, treatments,
-    vessels,
+    accounts, audit, batches, calculators, coats, due, forecasts, haulouts, imports, policies, sites,
+    surveys, treatments, vessels,
 };
+use crate::http::health;
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
+    config.service(health::read_liveness).service(health::read_readiness);
     audit::register(config);
     accounts::register(config);
     sites::register(config);
@@ -21,4 +23,6 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     forecasts::register(config);
     due::register(config);
     calculators::register(config);
+    imports::register(config);
+    batches::register(config);
 }

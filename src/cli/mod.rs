@@ -5,6 +5,7 @@ pub mod calc;
 pub mod database;
 mod demo;
 mod due;
+mod import;
 mod migrate;
 pub mod openapi;
 mod organisation;
@@ -30,6 +31,8 @@ enum Command {
     Demo(demo::Demo),
     /// Serve the API
     Serve(serve::Serve),
+    /// Import vessels, haul-outs, readings or coats from a CSV file
+    Import(import::Import),
     /// Print what falls due
     Due(due::Due),
     /// Compute with one of the calculators: JSON in, JSON out
@@ -49,6 +52,7 @@ pub fn main() -> ExitCode {
     let outcome = match arguments.command {
         Command::Demo(command) => command.run(),
         Command::Serve(command) => command.run(),
+        Command::Import(command) => command.run(),
         Command::Due(command) => command.run(),
         Command::Calc(command) => command.run(),
         Command::Migrate(command) => command.run(),

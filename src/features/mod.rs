@@ -4,11 +4,13 @@
 
 pub mod accounts;
 pub mod audit;
+pub mod batches;
 pub mod calculators;
 pub mod coats;
 pub mod due;
 pub mod forecasts;
 pub mod haulouts;
+pub mod imports;
 pub mod policies;
 pub mod sites;
 pub mod surveys;

@@ -68,6 +68,20 @@ impl<T: DeserializeOwned + Validate<Context = ()>> New<T> {
     }
 }
 
+impl<T> Patch<T> {
+    /// The changes of a JSON object (RFC 7396).
+    ///
+    /// # Errors
+    /// Invalid, when it is no object.
+    pub fn from_value(merge: Value) -> Result<Self> {
+        if merge.is_object() {
+            Ok(Self { merge, fields: PhantomData })
+        } else {
+            Err(Error::field("", "type", "must be a JSON object."))
+        }
+    }
+}
+
 impl<T: DeserializeOwned + Serialize + Validate<Context = ()>> Patch<T> {
     /// The current fields with the changes merged in (RFC 7396), valid each by itself.
     ///
@@ -289,13 +303,7 @@ impl<T: 'static> FromRequest for Patch<T> {
     type Error = Error;
     type Future = Reading<Self>;
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        read_with(request, payload, |merge| {
-            if merge.is_object() {
-                Ok(Self { merge, fields: PhantomData })
-            } else {
-                Err(Error::field("", "type", "must be a JSON object."))
-            }
-        })
+        read_with(request, payload, Self::from_value)
     }
 }
 

@@ -101,15 +101,26 @@ fn a_killed_server_is_noticed() {
     PrivatePostgres::start(&options).expect("the next start recovers");
 }
 
+/// Not left behind by a test that fails.
+struct Bystander(Child);
+
+impl Drop for Bystander {
+    fn drop(&mut self) {
+        // Both fail only for one that has been killed and waited for.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
 /// A live process of the user that the server runs as: its signals would reach it, so `postgres` takes it for
 /// another server.
-fn bystander(account: Option<(u32, u32)>) -> Child {
+fn bystander(account: Option<(u32, u32)>) -> Bystander {
     let mut command = Command::new("sleep");
     command.arg("1000").stdin(Stdio::null()).current_dir("/");
     if let Some((uid, gid)) = account {
         command.uid(uid).gid(gid);
     }
-    command.spawn().expect("sleep starts")
+    Bystander(command.spawn().expect("sleep starts"))
 }
 
 /// Makes both files of a stopped server name `pid`.
@@ -131,18 +142,19 @@ fn files_that_name_a_foreign_process_or_a_zombie_neither_stop_a_start_nor_harm_t
     server.stop().expect("a clean end");
 
     let mut foreign = bystander(account);
-    blame(&options.data_dir, &socket, foreign.id());
+    let pid = foreign.0.id();
+    blame(&options.data_dir, &socket, pid);
     PrivatePostgres::start(&options).expect("a foreign process is none of ours").stop().expect("a clean end");
-    assert!(!is_gone(foreign.id()), "it lives on");
+    assert!(!is_gone(pid), "it lives on");
 
     blame(&options.data_dir, &socket, std::process::id());
     PrivatePostgres::start(&options).expect("nor are we").stop().expect("a clean end");
 
-    foreign.kill().expect("a child can be killed");
-    wait_for("a zombie", || state(foreign.id()) == Some('Z'));
-    blame(&options.data_dir, &socket, foreign.id());
+    foreign.0.kill().expect("a child can be killed");
+    wait_for("a zombie", || state(pid) == Some('Z'));
+    blame(&options.data_dir, &socket, pid);
     PrivatePostgres::start(&options).expect("a zombie does nothing").stop().expect("a clean end");
-    foreign.wait().expect("a child can be waited for");
+    assert_eq!(state(pid), Some('Z'), "it was one all the time");
 }
 
 fn kill(pid: u32) {

@@ -10,12 +10,14 @@ use std::time::{Duration, Instant};
 use diesel::{Connection, PgConnection, QueryableByName, RunQueryDsl, sql_query, sql_types};
 use garboard::db::private::is_root;
 
+use crate::support::cluster::unique;
+
 /// A folder of its own for a test, removed at its end.
 pub struct Scratch(PathBuf);
 
 impl Scratch {
     pub fn new() -> Self {
-        let name = format!("garboard-scratch-{}", uuid::Uuid::now_v7().simple());
+        let name = format!("garboard-scratch-{}", unique());
         let folder = std::env::temp_dir().join(name);
         let mode = if is_root() { 0o711 } else { 0o700 };
         fs::DirBuilder::new().mode(mode).create(&folder).expect("a new folder");

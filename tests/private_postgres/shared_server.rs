@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use diesel::{Connection, PgConnection};
 
 use crate::scratch::{Holder, Scratch, connect, hold, run, texts, wait_for};
-use crate::support::cluster::{Cluster, TestDatabase, folder_argument};
+use crate::support::cluster::{Cluster, TestDatabase, folder_argument, unique};
 
 #[test]
 #[ignore = "not a test: a process with a share in the tests' server, started by a test"]
@@ -66,7 +66,7 @@ fn migrate(url: &str) {
 #[test]
 fn each_test_has_its_own_migrated_database() {
     let migrated = AtomicUsize::new(0);
-    let hash = format!("two databases {}", uuid::Uuid::now_v7());
+    let hash = format!("two databases {}", unique());
     let count = |url: &str| {
         migrated.fetch_add(1, Ordering::SeqCst);
         migrate(url);

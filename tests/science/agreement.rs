@@ -60,7 +60,7 @@ pub fn histories() -> impl Strategy<Value = Vec<Segment>> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    #![proptest_config(ProptestConfig::with_cases(8000))]
 
     /// 0.002 in activity, 1 % in exposure.
     #[test]

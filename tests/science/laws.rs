@@ -24,9 +24,9 @@ fn changed(history: &[Segment], change: impl Fn(&mut Segment)) -> Vec<Segment> {
     history.iter().map(one).collect()
 }
 
-/// Room for the straight pieces around a crossing of the threshold.
+/// Room for a tenth of the accuracy asked for: a crossing of the threshold is taken as a parabola.
 fn not_more(less: f64, more: f64) -> bool {
-    less <= more * (1.0 + 1e-4) + 1e-5
+    less <= more * 1.001 + 2e-4
 }
 
 /// A hull filling afloat: one skin, one water not drier than anything inside, no drier start than bilge.
@@ -45,7 +45,7 @@ fn filling() -> impl Strategy<Value = (f64, Vec<Segment>)> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(128))]
+    #![proptest_config(ProptestConfig::with_cases(8000))]
 
     /// Diffusion makes no new extremes: 0 ≤ a ≤ 1 when boundaries and start are.
     #[test]
@@ -66,7 +66,8 @@ proptest! {
         }
     }
 
-    /// The end of a history does not depend on how it is cut.
+    /// The end of a history does not depend on how it is cut; exposure is free to differ by a quarter of what it must
+    /// be right to, since a crossing of the threshold is taken as a parabola.
     #[test]
     fn splitting_a_segment_changes_nothing(hull in hulls(), initial in 0.3..0.9_f64, history in histories(), cut in 0.1..0.9_f64) {
         let halves: Vec<Segment> = history
@@ -81,7 +82,7 @@ proptest! {
             prop_assert!((whole.outer_face_activity - split.outer_face_activity).abs() < 1e-6);
             prop_assert!((whole.mean_activity - split.mean_activity).abs() < 1e-6);
             let years = (whole.exposure_years - split.exposure_years).abs();
-            prop_assert!(years <= 1e-4 + 1e-3 * whole.exposure_years, "{:?} {:?}", whole, split);
+            prop_assert!(years <= 5e-4 + 2e-3 * whole.exposure_years, "{:?} {:?}", whole, split);
         }
     }
 

@@ -6,7 +6,7 @@ use proptest::prelude::*;
 use crate::agreement::{histories, hulls};
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    #![proptest_config(ProptestConfig::with_cases(8000))]
 
     /// What is left of the laminate keeps its water, at every depth and in all; then it goes on as any bare laminate.
     #[test]
@@ -24,7 +24,7 @@ proptest! {
         let first = 40 * usize::try_from(fifths).expect("small");
         let after = water.profile(&hull, 201 - first);
         for (before, after) in before[first..].iter().zip(&after) {
-            prop_assert!((before - after).abs() < 1e-4, "{} became {}", before, after);
+            prop_assert!((before - after).abs() < 5e-4, "{} became {}", before, after);
         }
 
         // Dried for ever between equal airs, it comes to their humidity.

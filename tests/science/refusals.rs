@@ -1,5 +1,7 @@
 //! Bad input to the exposure calculator is refused with the field's pointer.
 
+use proptest::prelude::*;
+
 use garboard::science::exposure::{ExposureInput, Laminate, MAX_SEGMENTS, Segment, exposure};
 
 fn good() -> ExposureInput {
@@ -121,4 +123,54 @@ fn unknown_fields_are_refused() {
     input["segments"][1]["note"] = "x".into();
     let error = serde_json::from_value::<ExposureInput>(input).expect_err("an unknown field");
     assert!(error.to_string().contains("note"));
+}
+
+fn power(exponents: std::ops::Range<f64>) -> impl Strategy<Value = f64> {
+    exponents.prop_map(|exponent| 10.0_f64.powf(exponent))
+}
+
+fn resistance() -> impl Strategy<Value = f64> {
+    prop_oneof![1 => Just(0.0), 4 => power(0.0..10.0)]
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(20000))]
+
+    /// Whatever is in range is either computed, to activities between 0 and 1 and finite exposure, or refused as too
+    /// short to be resolved.
+    #[test]
+    fn anything_in_range_is_computed_or_too_short(
+        (thickness_m, diffusivity_15c_m2_s, capacity_kg_m3) in (power(-3.3..-0.7), power(-15.0..-10.0), power(-1.0..2.6)),
+        activation_energy_j_mol in 0.0..2e5_f64,
+        (inner, reference, pocket) in (resistance(), resistance(), power(0.0..10.0)),
+        (initial_activity, threshold_activity) in (0.0..=1.0_f64, 0.0..=0.999_f64),
+        hydrolysis_activation_energy_j_mol in 0.0..2e5_f64,
+        segments in prop::collection::vec((power(-2.0..4.5), -30.0..80.0_f64, 0.0..=1.0_f64, 0.0..=1.0_f64, resistance()), 1..12),
+    ) {
+        let segment = |(days, temperature_c, outer_activity, inner_activity, skin_resistance_15c_m2_s_kg)| Segment {
+            days, temperature_c, outer_activity, inner_activity, skin_resistance_15c_m2_s_kg,
+        };
+        let input = ExposureInput {
+            laminate: Laminate { thickness_m, diffusivity_15c_m2_s, capacity_kg_m3, activation_energy_j_mol },
+            inner_resistance_m2_s_kg: inner,
+            reference_skin_resistance_m2_s_kg: reference,
+            pocket_resistance_m2_s_kg: pocket,
+            initial_activity,
+            threshold_activity,
+            hydrolysis_activation_energy_j_mol,
+            segments: segments.into_iter().map(segment).collect(),
+        };
+        match exposure(&input) {
+            Ok(output) => {
+                let mut before = 0.0;
+                for end in output.segments {
+                    prop_assert!((-1e-3..=1.001).contains(&end.outer_face_activity), "{end:?}");
+                    prop_assert!((-1e-3..=1.001).contains(&end.mean_activity), "{end:?}");
+                    prop_assert!(end.exposure_years.is_finite() && end.exposure_years >= before, "{end:?}");
+                    before = end.exposure_years;
+                }
+            }
+            Err(refusals) => prop_assert!(refusals.0.iter().all(|refusal| refusal.code == "too_short"), "{refusals}"),
+        }
+    }
 }

@@ -138,7 +138,7 @@ impl TestDatabase {
     pub fn new(migrations_hash: &str, migrate: impl FnOnce(&str)) -> Self {
         let cluster = cluster();
         let template = cluster.template(migrations_hash, migrate);
-        let name = format!("test_{}", uuid::Uuid::now_v7().simple());
+        let name = format!("test_{}", unique());
         let mut connection = cluster.superuser("postgres");
         // Before version 15 there was no other strategy, nor a word for it.
         let version: Number = sql_query("SELECT current_setting('server_version_num')::int AS number")
@@ -185,6 +185,12 @@ impl Drop for TestDatabase {
             eprintln!("the database {} stays for now: {error}", self.name);
         }
     }
+}
+
+/// A word that nothing else in the world has.
+#[allow(clippy::disallowed_methods, reason = "names of databases and folders are no identifiers of ours")]
+pub fn unique() -> String {
+    uuid::Uuid::now_v7().simple().to_string()
 }
 
 #[derive(QueryableByName)]

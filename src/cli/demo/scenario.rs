@@ -149,7 +149,7 @@ impl<'a> Teller<'a> {
         vessel
     }
 
-    /// A winter hull is lifted every autumn; one that stays afloat for a week in spring, some every other year.
+    /// A winter hull is lifted every autumn; one that stays afloat for a week every spring.
     fn haul_outs(&mut self) {
         let treated = match self.plan.story {
             Story::Treated { years_ago } => Some(self.today.year() - years_ago),
@@ -164,7 +164,7 @@ impl<'a> Teller<'a> {
                     self.spring(year),
                     if ashore_for_treatment { "treatment" } else { "seasonal" },
                 );
-            } else if treated.is_none_or(|t| year > t) && (self.n % 3 != 0 || (year + self.n) % 2 == 0) {
+            } else if treated.is_none_or(|t| year > t) {
                 let lifted = self.spring(year);
                 self.haul_out(lifted, lifted + Duration::days(8), "antifouling");
             }
@@ -310,7 +310,7 @@ impl<'a> Teller<'a> {
         self.hull.surveys.push(survey);
     }
 
-    /// Antifouling whenever the hull is ashore in spring, a survey at four visits of five.
+    /// Antifouling whenever the hull is ashore in spring, a survey at seven visits of eight.
     fn seasons(&mut self) {
         let surveyed_already: Vec<String> = self
             .hull
@@ -330,7 +330,7 @@ impl<'a> Teller<'a> {
                     &json!({ "sequence": 10, "wear_um_per_month_15c": 5.5, "max_days_dry": 120 }),
                 );
             }
-            let skipped = visit > 0 && (visit + usize::try_from(self.n).unwrap_or(0)) % 5 == 0;
+            let skipped = visit > 0 && (visit + usize::try_from(self.n).unwrap_or(0)) % 8 == 0;
             let looked_at = self.plan.story != Story::NotLookedAt || visit == 0;
             let on = lifted + Duration::days(3);
             let event_here =

@@ -8,8 +8,8 @@ use std::process::{Command, Stdio};
 use super::account::{self, Account};
 use super::error::PrivateError;
 
-/// The oldest major version served: the first where `btree_gist` needs no superuser and
-/// `DROP DATABASE ... WITH (FORCE)` exists (PostgreSQL 13 release notes).
+/// The oldest major version served: the first whose views can be `security_invoker` and whose unique indexes
+/// know NULLS NOT DISTINCT (PostgreSQL 15 release notes); the migrations use both.
 pub const OLDEST_MAJOR: u32 = 15;
 
 /// Where distributions put the server's programs; `*` is matched within one path component.

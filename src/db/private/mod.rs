@@ -2,7 +2,7 @@
 //!
 //! [`PrivatePostgres::start`] finds the server's programs, makes or takes a data folder, starts `postgres` as a
 //! child process that listens on a Unix socket only, sees to the roles and the database of
-//! [`roles`](crate::db::roles), and hands out connection strings. The server lives as long as the value: it is
+//! [`roles`], and hands out connection strings. The server lives as long as the value: it is
 //! shut down by [`PrivatePostgres::stop`] or when the value is dropped, and by the kernel when the service is
 //! killed. Linux only: it relies on `/proc` and on the parent-death signal.
 //!
@@ -34,7 +34,7 @@
 //! that the user may not enter is refused.
 //!
 //! Nobody gets in without a password, not even over the socket: SCRAM, no `trust`. Migrations use the superuser
-//! and `SET ROLE` to the owner; the service uses the roles of [`roles`](crate::db::roles), none of which is a
+//! and `SET ROLE` to the owner; the service uses the roles of [`roles`], none of which is a
 //! superuser or passes row-level security.
 //!
 //! # Ends

@@ -15,8 +15,8 @@ pub const MAX_SEGMENTS: usize = 5_000;
 /// Refusals listed before the rest of the segments is left unread.
 const MOST_REFUSALS: usize = 100;
 
-/// Highest resistance taken, m² s/kg: about ten thousand times a barrier's.
-const MAX_RESISTANCE_M2_S_KG: f64 = 1e12;
+/// Highest resistance taken, m² s/kg: about a hundred times a barrier's; beyond it a hull is sealed.
+const MAX_RESISTANCE_M2_S_KG: f64 = 1e10;
 
 /// A hull's laminate and what it went through.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, ToSchema)]
@@ -70,8 +70,8 @@ impl ExposureInput {
         let laminate = &self.laminate;
         for (pointer, value, low, high, unit) in [
             ("/laminate/thickness_m", laminate.thickness_m, 0.000_5, 0.2, "m"),
-            ("/laminate/diffusivity_15c_m2_s", laminate.diffusivity_15c_m2_s, 1e-15, 1e-9, "m2/s"),
-            ("/laminate/capacity_kg_m3", laminate.capacity_kg_m3, 0.1, 1_000.0, "kg/m3"),
+            ("/laminate/diffusivity_15c_m2_s", laminate.diffusivity_15c_m2_s, 1e-15, 1e-10, "m2/s"),
+            ("/laminate/capacity_kg_m3", laminate.capacity_kg_m3, 0.1, 500.0, "kg/m3"),
             ("/laminate/activation_energy_j_mol", laminate.activation_energy_j_mol, 0.0, 200_000.0, "J/mol"),
             (
                 "/inner_resistance_m2_s_kg",

@@ -82,10 +82,10 @@ impl WaterState {
             segment.skin_resistance_15c_m2_s_kg,
         );
         let at = operator.stretch(segment.days, segment.temperature_c);
-        let stretch = &operator.stretches[at];
+        let stretch = &mut operator.stretches[at];
         let passage = self.profile.pass(
             &mut operator.modes,
-            &stretch.decay,
+            &mut stretch.decay,
             segment.outer_activity,
             segment.inner_activity,
             hull.threshold_activity,

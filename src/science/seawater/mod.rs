@@ -124,7 +124,7 @@ fn log_activity(absolute_salinity_g_kg: f64, temperature_c: f64) -> f64 {
         / (WATER_GAS_CONSTANT_J_KG_K * (temperature_c + ZERO_CELSIUS_K))
 }
 
-/// g^S - S ∂g^S/∂S, J/kg, at a pressure (p - p₀)/100 MPa.
+/// g^S - S ∂g^S/∂S, J/kg, at a pressure above atmospheric, in hundreds of megapascals.
 ///
 /// `g^S/(1 J/kg) = Σ (g_1jk ξ² ln ξ + Σ g_ijk ξⁱ) τʲ πᵏ` with ξ² = S/S*, τ = t/40 °C; S ∂/∂S turns ξⁱ into (i/2) ξⁱ
 /// and ξ² ln ξ into ξ² ln ξ + ξ²/2.

@@ -142,13 +142,15 @@ pub struct Modes {
 pub struct Decay {
     pub(super) fourier: f64,
     pub(super) blocks: Vec<DecayBlock>,
+    /// exp(-β²s) of these blocks and of vanished ones beyond them, as far as they were asked for.
+    factors: Vec<[f64; LANES]>,
 }
 
 #[derive(Debug, Clone, Copy)]
 pub(super) struct DecayBlock {
     /// exp(-β²s).
     pub factor: [f64; LANES],
-    /// φ(0)·(1 - exp(-β²s))/β²: the integral over the stretch, at the face, of the mode with amplitude 1.
+    /// (1 - exp(-β²s))/β²: the integral over the stretch of a term that starts at 1.
     pub area: [f64; LANES],
 }
 
@@ -200,6 +202,13 @@ impl Modes {
             tail.area[0] -= outer_drive * outer_cos / (beta * beta);
             tail.area[1] -= inner_drive * outer_cos / (beta * beta);
         }
+        // A nearly sealed slab has great sums and small rests: what rounding leaves of these is kept within the bounds
+        // that the last mode sets.
+        let (beta, face) = (block.beta[LANES - 1], block.face[LANES - 1]);
+        let inner_bound = 2.0 * face / (beta * beta * beta);
+        tail.value = tail.value.max(0.0);
+        tail.area[0] = tail.area[0].clamp(0.0, tail.value / (beta * beta));
+        tail.area[1] = tail.area[1].clamp(-inner_bound, inner_bound);
         self.blocks.push(block);
         self.tails.push(tail);
     }
@@ -211,15 +220,29 @@ impl Modes {
             count += 1;
         }
         let blocks = self.blocks[..count].iter().map(|block| {
-            let mut decay = DecayBlock { factor: [0.0; LANES], area: [0.0; LANES] };
-            for lane in 0..LANES {
-                let exponent = -block.beta_squared[lane] * fourier;
-                decay.factor[lane] = exponent.exp();
-                decay.area[lane] = -block.face[lane] * exponent.exp_m1() / block.beta_squared[lane];
-            }
-            decay
+            let factor = block.beta_squared.map(|beta_squared| (-beta_squared * fourier).exp());
+            let area = std::array::from_fn(|lane| {
+                let exponent = block.beta_squared[lane] * fourier;
+                // The plain difference loses digits only where next to nothing decays.
+                let decayed = if exponent < 1e-3 { -(-exponent).exp_m1() } else { 1.0 - factor[lane] };
+                decayed / block.beta_squared[lane]
+            });
+            DecayBlock { factor, area }
         });
-        Decay { fourier, blocks: blocks.collect() }
+        Decay { fourier, blocks: blocks.collect(), factors: Vec::new() }
+    }
+}
+
+impl Decay {
+    /// exp(-β²s) of at least the first `count` blocks of modes.
+    pub(super) fn factors(&mut self, modes: &Modes, count: usize) -> &[[f64; LANES]] {
+        for (n, block) in modes.blocks[..count].iter().enumerate().skip(self.factors.len()) {
+            self.factors.push(match self.blocks.get(n) {
+                Some(decay) => decay.factor,
+                None => block.beta_squared.map(|beta_squared| (-beta_squared * self.fourier).exp()),
+            });
+        }
+        &self.factors
     }
 }
 

@@ -1,17 +1,25 @@
 //! The activity across the slab, carried through stretches of time.
 
-use super::crossing::{Terms, area_above_zero};
+use super::crossing::{FaceCourse, Flash};
 use super::modes::{Block, Decay, LANES, Modes};
 
-/// The activity across a slab.
-///
-/// The modes in `amplitude` hold the profile's own components; every mode beyond them is at the steady state
-/// for the outside activities `outer` and `inner`, which the profile saw last.
+/// Deviations below this are nothing; left alone they would decay into denormal numbers, which are slow.
+const NOTHING: f64 = 1e-30;
+
+/// A crossing of the threshold within this share of a stretch needs more modes, unless those left out make up less
+/// than `SHARP` of the activity.
+const EARLY: f64 = 0.05;
+
+/// See `EARLY`.
+const SHARP: f64 = 0.05;
+
+/// The activity across a slab: the steady state between the activities `outer` and `inner` outside, and deviations
+/// from it. Modes beyond the deviations do not deviate.
 #[derive(Debug, Clone)]
 pub struct Profile {
     pub(super) outer: f64,
     pub(super) inner: f64,
-    pub(super) amplitude: Vec<[f64; LANES]>,
+    pub(super) deviation: Vec<[f64; LANES]>,
 }
 
 /// What a stretch of time left behind.
@@ -21,7 +29,7 @@ pub struct Passage {
     pub face: f64,
     /// Mean activity of the slab at the end.
     pub mean: f64,
-    /// ∫ max(0, face - threshold) ds over the stretch, in Fourier time.
+    /// `∫ max(0, face - threshold) ds` over the stretch, in Fourier time.
     pub area_above: f64,
 }
 
@@ -29,74 +37,65 @@ impl Profile {
     /// The same activity everywhere.
     #[must_use]
     pub fn uniform(activity: f64) -> Self {
-        Self { outer: activity, inner: activity, amplitude: Vec::new() }
+        Self { outer: activity, inner: activity, deviation: Vec::new() }
     }
 
-    /// Carries the profile through one stretch with these activities outside.
-    ///
-    /// Each mode relaxes towards its share of the steady state: Aₙ(s) = gₙ + (Aₙ - gₙ) exp(-βₙ²s).
+    /// Carries the profile through one stretch with these activities outside: each deviation decays as exp(-β²s).
     pub fn pass(
         &mut self,
         modes: &mut Modes,
-        decay: &Decay,
+        decay: &mut Decay,
         outer: f64,
         inner: f64,
         threshold: f64,
     ) -> Passage {
         let jump = [self.outer - outer, self.inner - inner];
         let jumped = jump != [0.0, 0.0];
-        let count = if jumped { decay.blocks.len() } else { decay.blocks.len().min(self.amplitude.len()) };
-        self.keep(modes, count);
-        let kept = self.amplitude.len();
-
-        let (steady_face, slope) = modes.faces().steady(outer, inner);
-        let [mut face, mut mean, mut area, mut low, mut high] = [[0.0; LANES]; 5];
-        for ((amplitude, mode), decay) in self.amplitude.iter().zip(&modes.blocks).zip(&decay.blocks) {
-            for lane in 0..LANES {
-                let deviation = amplitude[lane] - drive(mode, lane, outer, inner);
-                let start = deviation * mode.face[lane];
-                let end = start * decay.factor[lane];
-                face[lane] += end;
-                mean[lane] += deviation * decay.factor[lane] * mode.mean[lane];
-                area[lane] += deviation * decay.area[lane];
-                low[lane] += if start < end { start } else { end };
-                high[lane] += if start < end { end } else { start };
-            }
-        }
-
-        // Modes that vanish within the stretch.
-        for (amplitude, mode) in self.amplitude.iter().zip(&modes.blocks).skip(count) {
-            for lane in 0..LANES {
-                let start = (amplitude[lane] - drive(mode, lane, outer, inner)) * mode.face[lane];
-                area[lane] += start / mode.beta_squared[lane];
-                low[lane] += if start < 0.0 { start } else { 0.0 };
-                high[lane] += if start < 0.0 { 0.0 } else { start };
-            }
-        }
-        // The modes that are not kept carry only the jump, and only for a moment.
-        let tail = modes.tails[kept];
-        let tail_value = tail.value * jump[0];
-        let tail_margin = if jump[1] == 0.0 { 0.0 } else { jump[1].abs() * inner_margin(modes, kept) };
-        let level = steady_face - threshold;
-        let lowest = level + sum(low) + tail_value.min(0.0) - tail_margin;
-        let highest = level + sum(high) + tail_value.max(0.0) + tail_margin;
-        let area_above = if lowest >= 0.0 {
-            level * decay.fourier + sum(area) + tail.area[0] * jump[0] + tail.area[1] * jump[1]
-        } else if highest <= 0.0 {
-            0.0
-        } else {
-            let terms = self.face_terms(modes, decay, (outer, inner), jump);
-            area_above_zero(level, &terms, decay.fourier)
-        };
-
-        self.amplitude.truncate(count);
-        for ((amplitude, mode), decay) in self.amplitude.iter_mut().zip(&modes.blocks).zip(&decay.blocks) {
-            for lane in 0..LANES {
-                let target = drive(mode, lane, outer, inner);
-                amplitude[lane] = target + (amplitude[lane] - target) * decay.factor[lane];
-            }
+        if jumped {
+            self.take_jump(modes, jump, decay.blocks.len());
         }
         (self.outer, self.inner) = (outer, inner);
+
+        let [mut face, mut mean, mut area, mut low] = [[0.0; LANES]; 4];
+        for ((deviation, mode), decay) in self.deviation.iter().zip(&modes.blocks).zip(&decay.blocks) {
+            for lane in 0..LANES {
+                let start = deviation[lane] * mode.face[lane];
+                let end = start * decay.factor[lane];
+                face[lane] += end;
+                mean[lane] += deviation[lane] * decay.factor[lane] * mode.mean[lane];
+                area[lane] += start * decay.area[lane];
+                low[lane] += if start < end { start } else { end };
+            }
+        }
+        // Modes that vanish within the stretch.
+        for (deviation, mode) in self.deviation.iter().zip(&modes.blocks).skip(decay.blocks.len()) {
+            for lane in 0..LANES {
+                let start = deviation[lane] * mode.face[lane];
+                area[lane] += start / mode.beta_squared[lane];
+                low[lane] += if start < 0.0 { start } else { 0.0 };
+            }
+        }
+        // The modes beyond carry only the jump, and only for a moment.
+        let tail = modes.tails[self.deviation.len()];
+        let margin = if jump[1] == 0.0 { 0.0 } else { jump[1].abs() * self.inner_margin(modes) };
+
+        let (steady_face, slope) = modes.faces().steady(outer, inner);
+        let level = steady_face - threshold;
+        let area_above = if level + sum(low) + (tail.value * jump[0]).min(0.0) - margin >= 0.0 {
+            level * decay.fourier + sum(area) + tail.area[0] * jump[0] + tail.area[1] * jump[1]
+        } else if level + self.highest(modes, decay) + (tail.value * jump[0]).max(0.0) + margin <= 0.0 {
+            0.0
+        } else {
+            self.area_above(modes, decay, jump, level)
+        };
+
+        self.deviation.truncate(decay.blocks.len());
+        for (deviation, decay) in self.deviation.iter_mut().zip(&decay.blocks) {
+            for lane in 0..LANES {
+                let end = deviation[lane] * decay.factor[lane];
+                deviation[lane] = if end.abs() < NOTHING { 0.0 } else { end };
+            }
+        }
         Passage { face: steady_face + sum(face), mean: steady_face + slope / 2.0 + sum(mean), area_above }
     }
 
@@ -105,67 +104,113 @@ impl Profile {
     pub fn at(&self, modes: &Modes, depth: f64) -> f64 {
         let (face, slope) = modes.faces().steady(self.outer, self.inner);
         let mut activity = face + slope * depth;
-        for (amplitude, mode) in self.amplitude.iter().zip(&modes.blocks) {
+        for (deviation, mode) in self.deviation.iter().zip(&modes.blocks) {
             for lane in 0..LANES {
-                let deviation = amplitude[lane] - drive(mode, lane, self.outer, self.inner);
                 let sine = mode.outer_drive[lane] * mode.beta[lane] * mode.norm[lane];
                 let (sin, cos) = (mode.beta[lane] * depth).sin_cos();
-                activity += deviation * (mode.face[lane] * cos + sine * sin);
+                activity += deviation[lane] * (mode.face[lane] * cos + sine * sin);
             }
         }
         activity
     }
 
-    /// The activity when no modes have been needed yet: the same everywhere.
+    /// The activity while no slab has shaped the profile yet: the same everywhere.
     #[must_use]
     pub fn uniform_activity(&self) -> f64 {
         self.outer
     }
 
-    /// Holds at least the first `count` blocks of modes as amplitudes of their own.
-    fn keep(&mut self, modes: &Modes, count: usize) {
-        for mode in modes.blocks[..count].iter().skip(self.amplitude.len()) {
-            self.amplitude.push(std::array::from_fn(|lane| drive(mode, lane, self.outer, self.inner)));
+    /// Turns a fall of the activities outside into deviations, of the first `count` blocks of modes at least.
+    fn take_jump(&mut self, modes: &Modes, jump: [f64; 2], count: usize) {
+        for (deviation, mode) in self.deviation.iter_mut().zip(&modes.blocks) {
+            for lane in 0..LANES {
+                deviation[lane] += drive(mode, lane, jump);
+            }
+        }
+        for mode in modes.blocks[..count].iter().skip(self.deviation.len()) {
+            self.deviation.push(std::array::from_fn(|lane| drive(mode, lane, jump)));
         }
     }
 
-    /// The exponentials that the face's departure from its steady state consists of; after a jump with a
-    /// good part of the modes that carry nothing else as well.
-    fn face_terms(&self, modes: &mut Modes, decay: &Decay, outside: (f64, f64), jump: [f64; 2]) -> Terms {
-        let kept = self.amplitude.len();
-        let count = if jump == [0.0, 0.0] { kept } else { modes.grow((4 * kept).max(4)) };
-        let mut terms = Terms::with_capacity(count * LANES);
-        for (n, mode) in modes.blocks[..count].iter().enumerate() {
+    /// Bound from above of what the deviations add to the face through a stretch: each term is monotone.
+    fn highest(&self, modes: &Modes, decay: &Decay) -> f64 {
+        let mut high = [0.0; LANES];
+        for (n, (deviation, mode)) in self.deviation.iter().zip(&modes.blocks).enumerate() {
+            let factor = decay.blocks.get(n).map_or([0.0; LANES], |decay| decay.factor);
             for lane in 0..LANES {
-                let start = match self.amplitude.get(n) {
-                    Some(amplitude) => amplitude[lane] - drive(mode, lane, outside.0, outside.1),
-                    None => drive(mode, lane, jump[0], jump[1]),
-                };
-                let factor = match decay.blocks.get(n) {
-                    Some(decay) => decay.factor[lane],
-                    None => (-mode.beta_squared[lane] * decay.fourier).exp(),
-                };
-                terms.push(start * mode.face[lane], factor, mode.beta_squared[lane]);
+                let start = deviation[lane] * mode.face[lane];
+                high[lane] += start.max(start * factor[lane]);
             }
         }
-        terms
+        sum(high)
+    }
+
+    /// `∫ max(0, face - threshold) ds` where the face may cross the threshold.
+    ///
+    /// Modes that do not outlast the stretch shape its beginning after a jump: twice as many are taken along, and
+    /// many more where a sharp course crosses the threshold early.
+    fn area_above(&self, modes: &mut Modes, decay: &mut Decay, jump: [f64; 2], level: f64) -> f64 {
+        let kept = self.deviation.len();
+        if jump == [0.0, 0.0] {
+            return self.face_course(modes, decay, jump, level, kept).area_above_zero().0;
+        }
+        let lasting = decay.blocks.len() + 1;
+        let count = kept.max(modes.grow(2 * lasting));
+        let (area, beginning) = self.face_course(modes, decay, jump, level, count).area_above_zero();
+        if beginning > EARLY || (modes.tails[count].value * jump[0]).abs() < SHARP {
+            return area;
+        }
+        let count = kept.max(modes.grow(8 * lasting));
+        self.face_course(modes, decay, jump, level, count).area_above_zero().0
+    }
+
+    /// How the outer face goes through a stretch, with `count` blocks of modes.
+    fn face_course(
+        &self,
+        modes: &Modes,
+        decay: &mut Decay,
+        jump: [f64; 2],
+        level: f64,
+        count: usize,
+    ) -> FaceCourse {
+        let tail = modes.tails[count];
+        let flash = Flash {
+            start: tail.value * jump[0],
+            rate: if tail.area[0] > 0.0 { (tail.value / tail.area[0]).max(0.0) } else { 0.0 },
+            inner_area: tail.area[1] * jump[1],
+        };
+        let mut course = FaceCourse::new(level, decay.fourier, flash);
+        let factors = decay.factors(modes, count);
+        for (n, (mode, factor)) in modes.blocks.iter().zip(factors).take(count).enumerate() {
+            let deviation = match self.deviation.get(n) {
+                Some(deviation) => *deviation,
+                None => std::array::from_fn(|lane| drive(mode, lane, jump)),
+            };
+            course.push(
+                std::array::from_fn(|lane| deviation[lane] * mode.face[lane]),
+                *factor,
+                mode.beta_squared,
+            );
+        }
+        course
+    }
+
+    /// Bound of what the modes beyond the deviations show of a unit change of the inner activity at the outer face:
+    /// their terms alternate and shrink, so the first one, below 2φ(0)/β, bounds them.
+    fn inner_margin(&self, modes: &Modes) -> f64 {
+        match self.deviation.len().checked_sub(1) {
+            Some(last) => 2.0 * modes.blocks[last].face[LANES - 1] / modes.blocks[last].beta[LANES - 1],
+            None => modes.faces().outer.min(1.0),
+        }
     }
 }
 
 /// Amplitude of one mode in the steady state between two outside activities.
-pub(super) fn drive(mode: &Block, lane: usize, outer: f64, inner: f64) -> f64 {
-    mode.outer_drive[lane] * outer + mode.inner_drive[lane] * inner
+pub(super) fn drive(mode: &Block, lane: usize, outside: [f64; 2]) -> f64 {
+    mode.outer_drive[lane] * outside[0] + mode.inner_drive[lane] * outside[1]
 }
 
-fn sum(lanes: [f64; LANES]) -> f64 {
+/// Sum over the lanes.
+pub(super) fn sum(lanes: [f64; LANES]) -> f64 {
     (lanes[0] + lanes[1]) + (lanes[2] + lanes[3])
-}
-
-/// Bound of what the modes beyond `count` blocks show of a unit change of the inner activity at the outer
-/// face: their terms alternate and shrink, so the first one, below 2φ(0)/β, bounds them.
-fn inner_margin(modes: &Modes, count: usize) -> f64 {
-    match count.checked_sub(1) {
-        Some(last) => 2.0 * modes.blocks[last].face[LANES - 1] / modes.blocks[last].beta[LANES - 1],
-        None => modes.faces().outer.min(1.0),
-    }
 }

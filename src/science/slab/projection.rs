@@ -41,10 +41,12 @@ impl Profile {
             (outer_end.0 - faces.outer * outer_end.1, inner_end.0 + faces.inner * inner_end.1);
 
         // A straight line is the steady state for activities found in the same way.
-        let line =
-            (line_start - faces.outer * line_slope, line_start + line_slope + faces.inner * line_slope);
-        let count = if waves.is_empty() { 0 } else { new.grow(2 * self.amplitude.len() + EXTRA_BLOCKS) };
-        let amplitude = new.blocks[..count].iter().map(|mode| {
+        let rest = [
+            line_start - faces.outer * line_slope - outer,
+            line_start + line_slope + faces.inner * line_slope - inner,
+        ];
+        let count = if waves.is_empty() { 0 } else { new.grow(2 * self.deviation.len() + EXTRA_BLOCKS) };
+        let deviation = new.blocks[..count].iter().map(|mode| {
             std::array::from_fn(|lane| {
                 let beta_squared = mode.beta_squared[lane];
                 let mode_wave = Wave {
@@ -54,23 +56,23 @@ impl Profile {
                     inner: (mode.inner_face[lane], -mode.inner_drive[lane] * mode.norm[lane] * beta_squared),
                 };
                 let overlap: f64 = waves.iter().map(|wave| wave.size * wave.overlap(&mode_wave)).sum();
-                drive(mode, lane, line.0, line.1) + overlap / mode.norm[lane]
+                drive(mode, lane, rest) + overlap / mode.norm[lane]
             })
         });
-        Self { outer, inner, amplitude: amplitude.collect() }
+        Self { outer, inner, deviation: deviation.collect() }
     }
 
     fn waves(&self, old: &Modes, from: f64) -> Vec<Wave> {
         let left = 1.0 - from;
-        let mut waves = Vec::with_capacity(self.amplitude.len() * LANES);
-        for (amplitude, mode) in self.amplitude.iter().zip(&old.blocks) {
+        let mut waves = Vec::with_capacity(self.deviation.len() * LANES);
+        for (deviation, mode) in self.deviation.iter().zip(&old.blocks) {
             for lane in 0..LANES {
                 let (beta, norm) = (mode.beta[lane], mode.norm[lane]);
                 let (outer_sin, outer_cos) = (mode.outer_drive[lane] * beta * norm, mode.face[lane]);
                 let (sin, cos) = (beta * from).sin_cos();
                 let number = beta * left;
                 waves.push(Wave {
-                    size: amplitude[lane] - drive(mode, lane, self.outer, self.inner),
+                    size: deviation[lane],
                     number,
                     outer: (outer_cos * cos + outer_sin * sin, number * (outer_sin * cos - outer_cos * sin)),
                     inner: (mode.inner_face[lane], -number * mode.inner_drive[lane] * beta * norm),

@@ -1,0 +1,133 @@
+//! `garboard import`: a file into the database, with every row that is wrong told by line and column.
+
+use std::fs::File;
+use std::path::{Path, PathBuf};
+
+use clap::{Args, ValueEnum};
+use indicatif::{ProgressBar, ProgressStyle};
+
+use crate::cli::database::{ForOrganisation, Where};
+use crate::db::Actor;
+use crate::error::{Code, Error, Result};
+use crate::features::imports::model::kinds::ImportKind;
+use crate::features::imports::model::report::ImportReport;
+use crate::features::imports::{Options, run};
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Kind {
+    Vessels,
+    HaulOuts,
+    Readings,
+    Coats,
+}
+
+/// Import a CSV file: the whole file or nothing. Importing a file twice changes nothing.
+#[derive(Debug, Args)]
+pub struct Import {
+    #[command(flatten)]
+    database: Where,
+    #[command(flatten)]
+    organisation: ForOrganisation,
+    /// What the file holds
+    #[arg(value_enum)]
+    kind: Kind,
+    /// The file: UTF-8, comma or semicolon, decimal point or comma, ISO dates
+    #[arg(required_unless_present = "template")]
+    file: Option<PathBuf>,
+    /// Print a file to begin with: the header and one line of examples
+    #[arg(long, conflicts_with_all = ["file", "dry_run", "skip_bad", "update"])]
+    template: bool,
+    /// Tell what would come of it, and keep nothing
+    #[arg(long)]
+    dry_run: bool,
+    /// Import the good rows, and write the refused ones to FILE.bad.csv with the reasons
+    #[arg(long)]
+    skip_bad: bool,
+    /// Change records that are kept with other values
+    #[arg(long)]
+    update: bool,
+}
+
+impl Import {
+    pub(super) fn run(&self) -> Result<()> {
+        let kind = match self.kind {
+            Kind::Vessels => ImportKind::Vessels,
+            Kind::HaulOuts => ImportKind::HaulOuts,
+            Kind::Readings => ImportKind::Readings,
+            Kind::Coats => ImportKind::Coats,
+        };
+        let Some(path) = &self.file else {
+            print!("{}", kind.template());
+            return Ok(());
+        };
+        let file = File::open(path).map_err(|cause| {
+            Error::new(Code::Invalid, format!("Cannot read {}: {cause}. Check the name.", path.display()))
+        })?;
+        let opened = self.database.open()?;
+        let actor: Actor = self.organisation.actor(&opened.db)?;
+        let options = Options {
+            dry_run: self.dry_run,
+            skip_bad: self.skip_bad,
+            update: self.update,
+            refused_rows: self.skip_bad,
+            ..Options::default()
+        };
+        let bar = bar();
+        let report = run(&opened.db, &actor, kind, file, options, &mut |done, rows| {
+            bar.set_length(u64::try_from(rows).unwrap_or(u64::MAX));
+            bar.set_position(u64::try_from(done).unwrap_or(u64::MAX));
+        });
+        bar.finish_and_clear();
+        self.tell(path, &report?)
+    }
+
+    /// Says what came of it: the rows at fault on stderr, one a line, the outcome last.
+    fn tell(&self, path: &Path, report: &ImportReport) -> Result<()> {
+        for error in &report.errors {
+            eprintln!("line {}: {}", error.line, error.sentence());
+        }
+        let counts = format!(
+            "{} rows: {} created, {} updated, {} unchanged, {} refused",
+            report.rows, report.created, report.updated, report.unchanged, report.refused
+        );
+        if report.refused > 0 && !self.skip_bad {
+            return Err(Error::new(
+                Code::Invalid,
+                format!(
+                    "{counts}. Nothing was imported. Correct the rows, or import the others with --skip-bad."
+                ),
+            ));
+        }
+        if let Some(rows) = &report.refused_csv {
+            let bad = bad_path(path);
+            std::fs::write(&bad, rows).map_err(|cause| {
+                let refused = "The rows are imported, but the refused ones cannot be written to";
+                Error::new(Code::Unavailable, format!("{refused} {}: {cause}.", bad.display()))
+            })?;
+            eprintln!("The refused rows and why are in {}: mend them and import that file.", bad.display());
+        }
+        println!("{counts}.{}", if report.dry_run { " Nothing was kept: a dry run." } else { "" });
+        Ok(())
+    }
+}
+
+/// `FILE.bad.csv` for `FILE.csv`, and for `FILE`.
+fn bad_path(path: &Path) -> PathBuf {
+    let plain = if path.extension().is_some_and(|end| end.eq_ignore_ascii_case("csv")) {
+        path.with_extension("")
+    } else {
+        path.to_owned()
+    };
+    let mut name = plain.into_os_string();
+    name.push(".bad.csv");
+    PathBuf::from(name)
+}
+
+/// A progress bar on stderr, where that is a terminal.
+fn bar() -> ProgressBar {
+    let bar = ProgressBar::new(0);
+    if let Ok(style) = ProgressStyle::with_template("{bar:40} {pos} of {len} rows, {eta} to go") {
+        bar.set_style(style);
+    }
+    bar
+}
