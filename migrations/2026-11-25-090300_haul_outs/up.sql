@@ -30,11 +30,13 @@ CREATE INDEX haul_outs_updated ON haul_outs (org_id, updated_at, id);
 CREATE INDEX haul_outs_by_vessel ON haul_outs (org_id, vessel_id, lifted_on);
 SELECT protect_tenant_table('haul_outs', 'SELECT, INSERT, UPDATE');
 
--- No lift before the launch, whichever of the two is written last. The lock makes two at once wait.
+-- No lift before the launch, whichever of the two is written last. The lock makes two at once wait for each
+-- other: a change of the launch, and a second haul-out, which would lock up with the first in the exclusion.
 CREATE FUNCTION check_haul_out_after_launch() RETURNS trigger LANGUAGE plpgsql AS $$
 DECLARE launch date;
 BEGIN
-    SELECT v.launched_on INTO launch FROM vessels v WHERE v.org_id = NEW.org_id AND v.id = NEW.vessel_id FOR SHARE;
+    SELECT v.launched_on INTO launch FROM vessels v WHERE v.org_id = NEW.org_id AND v.id = NEW.vessel_id
+        FOR NO KEY UPDATE;
     IF NEW.lifted_on < launch THEN
         RAISE EXCEPTION 'haul-out before the launch'
             USING ERRCODE = 'check_violation', CONSTRAINT = 'haul_out_after_launch';

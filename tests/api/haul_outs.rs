@@ -243,3 +243,25 @@ fn the_database_refuses_what_the_service_refuses() {
     let kept = app.db.read(&app.service(), |tx| store::of_vessel(tx, vessel_id)).expect("readable");
     assert_eq!(kept.len(), 1);
 }
+
+#[test]
+fn of_many_at_once_one_is_recorded() {
+    let app = TestApp::start();
+    let lead = app.lead();
+    for round in 0..5 {
+        let vessel_id = vessel(&lead);
+        let mut statuses: Vec<u16> = std::thread::scope(|scope| {
+            let senders: Vec<_> = (0..4)
+                .map(|n| {
+                    let (client, body) =
+                        (lead.clone(), lift(&vessel_id, &format!("2020-11-0{}", n + 1), None));
+                    scope.spawn(move || client.post(PATH, &body).status)
+                })
+                .collect();
+            senders.into_iter().map(|sender| sender.join().expect("a sender")).collect()
+        });
+        statuses.sort_unstable();
+        assert_eq!(statuses, [201, 409, 409, 409], "round {round}");
+        assert_eq!(ids(&lead, &format!("{PATH}?vessel_id={vessel_id}")).len(), 1);
+    }
+}

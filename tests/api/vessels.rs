@@ -218,6 +218,40 @@ fn the_same_entry_twice_makes_one() {
 }
 
 #[test]
+fn the_same_entry_many_times_at_once_makes_one() {
+    let app = TestApp::start();
+    let lead = app.lead();
+    let send = |own_id: bool| {
+        let answers: Vec<_> = std::thread::scope(|scope| {
+            let senders: Vec<_> = (0..4)
+                .map(|_| {
+                    let client = lead.clone();
+                    scope.spawn(move || {
+                        let mut body = named("Plover");
+                        if own_id {
+                            body["id"] = "0197f2c0-3333-7000-8000-000000000001".into();
+                            client.post(PATH, &body)
+                        } else {
+                            client.post_with_key(PATH, "tablet-1", &body)
+                        }
+                    })
+                })
+                .collect();
+            senders.into_iter().map(|sender| sender.join().expect("a sender")).collect()
+        });
+        let mut statuses: Vec<u16> = answers.iter().map(|answer| answer.status).collect();
+        statuses.sort_unstable();
+        let mut made: Vec<String> = answers.iter().map(crate::support::app::Answer::id).collect();
+        made.dedup();
+        assert_eq!(made.len(), 1, "one id for all");
+        statuses
+    };
+    assert_eq!(send(false), [201, 201, 201, 201]);
+    assert_eq!(send(true), [200, 200, 200, 201]);
+    assert_eq!(ids(&lead, PATH).len(), 2);
+}
+
+#[test]
 fn references_and_hull_numbers_are_unique_in_an_organisation() {
     let app = TestApp::start();
     let lead = app.lead();

@@ -54,6 +54,7 @@ pub struct HaulOutFields {
     pub note: Option<String>,
 }
 
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "garde passes references")]
 fn within_years_required(date: &NaiveDate, context: &()) -> garde::Result {
     within_years(&Some(*date), context)
 }

@@ -1,5 +1,8 @@
 //! Rows of vessels and their zones.
-#![allow(clippy::ref_option_ref, reason = "it stands in what a derive writes")]
+#![allow(
+    clippy::ref_option_ref,
+    reason = "what diesel derives refers to each optional text of a row to write"
+)]
 
 use std::collections::HashMap;
 

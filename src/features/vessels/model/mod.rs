@@ -12,6 +12,7 @@ use utoipa::ToSchema;
 use self::hull_id::HullIdNumber;
 use crate::error::{Error, FieldError, Result};
 use crate::ids::SiteId;
+pub use crate::science::forecast::facts::{Bilge, LaminateClass};
 
 /// The earliest year in which anything of a hull is dated: before it there were no fibreglass hulls.
 pub const FIRST_YEAR: i32 = 1940;
@@ -70,34 +71,6 @@ pub enum VesselForm {
     FullBodied,
     /// Two hulls or more.
     Multihull,
-}
-
-/// The resin system of the structural laminate.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum LaminateClass {
-    /// General-purpose orthophthalic polyester throughout.
-    Orthophthalic,
-    /// Isophthalic polyester throughout.
-    Isophthalic,
-    /// Vinylester behind the gelcoat, polyester beneath.
-    VinylesterSkin,
-    /// Vinylester throughout.
-    Vinylester,
-    /// Epoxy throughout.
-    Epoxy,
-}
-
-/// How the bilge is usually found.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum Bilge {
-    /// Dusty dry.
-    Dry,
-    /// Damp: condensation, no standing water.
-    Damp,
-    /// Standing water.
-    Wet,
 }
 
 /// How one zone is built.
@@ -227,6 +200,7 @@ pub struct VesselFields {
 ///
 /// # Errors
 /// For any other.
+#[allow(clippy::trivially_copy_pass_by_ref, reason = "garde passes references")]
 pub fn within_years(date: &Option<NaiveDate>, _: &()) -> garde::Result {
     match date {
         Some(date) if !(FIRST_YEAR..=LAST_YEAR).contains(&date.year()) => {
@@ -236,6 +210,7 @@ pub fn within_years(date: &Option<NaiveDate>, _: &()) -> garde::Result {
     }
 }
 
+#[allow(clippy::trivially_copy_pass_by_ref, clippy::ref_option, reason = "garde passes references")]
 fn has_at(address: &Option<String>, _: &()) -> garde::Result {
     match address.as_deref().map(|address| address.split_once('@')) {
         None => Ok(()),
