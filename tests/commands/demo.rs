@@ -70,7 +70,7 @@ fn from_an_empty_folder_to_a_due_list() {
 
     // A list in which everything is due helps nobody. Antifouling is due every season and is left out.
     let within_a_year = |row: &&Value| {
-        let soon = (chrono::Utc::now().date_naive() + chrono::Days::new(365)).to_string();
+        let soon = (garboard::clock::Clock::System.now().date_naive() + chrono::Days::new(365)).to_string();
         row["kind"] != "antifouling" && row["due_on"].as_str().is_some_and(|on| on < soon.as_str())
     };
     let soon: std::collections::BTreeSet<&str> =

@@ -210,7 +210,10 @@ fn month_conditions(facts: &HullFacts, priors: &Priors) -> [MonthConditions; 12]
     let inner_activity = priors.bilge_activity(facts.bilge.unwrap_or_else(|| priors.unknown_bilge()));
     std::array::from_fn(|month| {
         let normals = &facts.months[month];
-        let water_activity = seawater::water_activity(normals.salinity_g_kg, normals.water_temperature_c);
+        // The activity's formula begins at 0 °C; from there to the freezing point of sea water it changes by far
+        // less than 1e-4.
+        let water_activity =
+            seawater::water_activity(normals.salinity_g_kg, normals.water_temperature_c.max(0.0));
         MonthConditions {
             afloat: (normals.water_temperature_c, water_activity),
             ashore: (normals.air_temperature_c, normals.relative_humidity_pct / 100.0),

@@ -24,7 +24,7 @@ pub fn check(facts: &HullFacts) -> Result<(), Refusals> {
     pattern(r, facts);
     for (month, normals) in facts.months.iter().enumerate() {
         let at = |field: &str| format!("/months/{month}/{field}");
-        r.range(&at("water_temperature_c"), normals.water_temperature_c, 0.0, 35.0, "°C");
+        r.range(&at("water_temperature_c"), normals.water_temperature_c, -2.0, 35.0, "°C");
         r.range(&at("salinity_g_kg"), normals.salinity_g_kg, 0.0, 42.0, "g/kg");
         r.range(&at("air_temperature_c"), normals.air_temperature_c, -45.0, 60.0, "°C");
         r.range(&at("relative_humidity_pct"), normals.relative_humidity_pct, 0.0, 100.0, "%");
