@@ -45,6 +45,9 @@ pub struct AuditQuery {
     /// Only those on this record.
     #[param(nullable = false)]
     pub entity_id: Option<Uuid>,
+    /// Only those recorded at or after this time.
+    #[param(nullable = false)]
+    pub updated_since: Option<DateTime<Utc>>,
     /// Rows a page, 1 to 200.
     #[param(nullable = false, minimum = 1, maximum = 200)]
     pub limit: Option<u32>,
@@ -61,8 +64,8 @@ crate::list_query!(AuditQuery, "list_audit");
 pub async fn list_audit(app: App, permit: Permit<Administer>, query: Params<AuditQuery>) -> Outcome {
     let query = query.0;
     let page = query.page()?;
-    let entity_id = query.entity_id;
-    let slice = app.read(&permit, move |tx| store::list(tx, entity_id, page)).await?;
+    let (entity_id, since) = (query.entity_id, query.updated_since);
+    let slice = app.read(&permit, move |tx| store::list(tx, entity_id, since, page)).await?;
     Ok(HttpResponse::from(query.answer(slice, |row| AuditView {
         id: row.id,
         recorded_at: row.recorded_at,

@@ -52,10 +52,18 @@ pub(super) fn insert(
     Ok(())
 }
 
-pub(super) fn list(tx: &mut Tx<'_>, entity_id: Option<Uuid>, page: PageRequest) -> Result<Slice<AuditRow>> {
+pub(super) fn list(
+    tx: &mut Tx<'_>,
+    entity_id: Option<Uuid>,
+    updated_since: Option<DateTime<Utc>>,
+    page: PageRequest,
+) -> Result<Slice<AuditRow>> {
     let mut query = audit::table.filter(audit::org_id.eq(tx.org_id())).into_boxed();
     if let Some(entity_id) = entity_id {
         query = query.filter(audit::entity_id.eq(entity_id));
+    }
+    if let Some(since) = updated_since {
+        query = query.filter(audit::recorded_at.ge(since));
     }
     if let Some(after) = page.after {
         query = query.filter(audit::id.gt(AuditId::from(after.id)));
