@@ -5,12 +5,14 @@
 mod support;
 
 mod accounts;
+mod batches;
 mod calculators;
 mod contract;
 mod due;
 mod forecast_requests;
 mod forecasts;
 mod haul_outs;
+mod imports;
 mod jobs;
 mod lists;
 mod policies;

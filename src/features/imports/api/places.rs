@@ -35,8 +35,8 @@ impl<Here, Fields> Place<Here, Fields> {
 pub(super) struct NamedSurveys {
     by_ref: HashMap<String, SurveyHere>,
     by_day: HashMap<(VesselId, NaiveDate), Vec<SurveyHere>>,
-    /// The references that the file's own rows give to a vessel's day, so that the order of its rows does not
-    /// decide which survey a row without a reference belongs to.
+    /// The new references that the file's own rows give to a vessel's day, so that the order of its rows does
+    /// not decide which survey a row without a reference belongs to.
     days_in_file: HashMap<(VesselId, NaiveDate), BTreeSet<String>>,
     refs_in_file: HashMap<String, NaiveDate>,
 }
@@ -64,6 +64,9 @@ impl NamedSurveys {
     fn note_days(&mut self, sheet: &Sheet, vessels: &NamedVessels) {
         for entry in sheet.table().rows().filter_map(|row| sheet.entry(row).ok()) {
             let Some((reference, day)) = entry.text("survey_ref").zip(surveyed_on(&entry)) else { continue };
+            if self.by_ref.contains_key(reference) {
+                continue;
+            }
             self.refs_in_file.entry(reference.to_owned()).or_insert(day);
             if let Ok(vessel_id) = vessels.of_row(&entry) {
                 self.days_in_file.entry((vessel_id, day)).or_default().insert(reference.to_owned());
@@ -90,12 +93,10 @@ impl NamedSurveys {
         entry: &Entry<'_>,
         vessel_id: VesselId,
     ) -> std::result::Result<Place<SurveyHere, SurveyFields>, Refusal> {
-        let day = surveyed_on(entry);
-        let (reference, day) = match (entry.text("survey_ref"), day) {
-            (Some(reference), day) => {
-                (Some(reference), day.or_else(|| self.refs_in_file.get(reference).copied()))
-            }
-            (None, Some(day)) => (self.only_ref_of_day(entry, vessel_id, day)?, Some(day)),
+        let own_day = surveyed_on(entry);
+        let reference = match (entry.text("survey_ref"), own_day) {
+            (Some(reference), _) => Some(reference),
+            (None, Some(day)) => self.only_ref_of_day(entry, vessel_id, day)?,
             (None, None) => {
                 return Err(entry
                     .error("surveyed_on", "missing", "or survey_ref is required. Name the survey or its day.")
@@ -103,9 +104,10 @@ impl NamedSurveys {
             }
         };
         if let Some(survey) = reference.and_then(|reference| self.by_ref.get(reference)) {
-            return kept_survey(entry, survey, vessel_id, day).map_err(Refusal::from);
+            return kept_survey(entry, survey, vessel_id, own_day).map_err(Refusal::from);
         }
-        let day = day.ok_or_else(|| {
+        let elsewhere = || reference.and_then(|reference| self.refs_in_file.get(reference).copied());
+        let day = own_day.or_else(elsewhere).ok_or_else(|| {
             entry.error(
                 "surveyed_on",
                 "missing",

@@ -158,10 +158,9 @@ impl DecimalMark {
 /// spreadsheet would take for a formula.
 #[must_use]
 pub fn plain(raw: &str) -> &str {
-    let cell = raw.trim();
-    match cell.strip_prefix('\'') {
-        Some(rest) if rest.starts_with(['=', '+', '-', '@', '\t', '\r']) => rest,
-        _ => cell,
+    match raw.strip_prefix('\'') {
+        Some(rest) if rest.starts_with(['=', '+', '-', '@', '\t', '\r']) => rest.trim_end(),
+        _ => raw.trim(),
     }
 }
 

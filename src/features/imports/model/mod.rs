@@ -7,3 +7,6 @@ pub mod kinds;
 pub mod report;
 pub mod sheet;
 pub mod text;
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,5 @@
+//! Tests of the reader.
+
+mod cells;
+mod columns;
+mod text;
