@@ -300,7 +300,7 @@ fn the_wall_refuses_planted_arrows() {
         ("http/state.rs", "use crate::jobs::queue;"),
         ("http/state.rs", "use crate::{clock, features::audit};"),
         ("jobs/runner.rs", "use crate::features::forecasts;"),
-        ("jobs/runner.rs", "use super::http::App;"),
+        ("jobs/runner.rs", "use super::super::http::App;"),
         ("error.rs", "use crate::science::skin;"),
         ("error.rs", "use crate::http::problem;"),
         ("clock.rs", "use crate::db::Tx;"),

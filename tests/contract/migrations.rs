@@ -16,7 +16,6 @@ fn dumped(url: &str) -> String {
         .expect("pg_dump runs");
     assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
     let text = String::from_utf8(output.stdout).expect("UTF-8");
-    assert!(text.contains("CREATE TABLE public.organisations") || text.contains("PostgreSQL database dump"));
     // Newer versions write a random word against injection.
     text.lines()
         .filter(|line| !line.starts_with("\\restrict") && !line.starts_with("\\unrestrict"))
@@ -56,7 +55,7 @@ fn every_change_can_be_taken_back_and_made_again() {
              UNION ALL SELECT 'function ' || proname, 'pg_proc'::regclass, oid FROM pg_proc
                  WHERE pronamespace = 'public'::regnamespace
              UNION ALL SELECT 'type ' || typname, 'pg_type'::regclass, oid FROM pg_type
-                 WHERE typnamespace = 'public'::regnamespace AND typname NOT LIKE '%\\_\\_diesel\\_schema\\_migrations') AS all_there_is
+                 WHERE typnamespace = 'public'::regnamespace AND typcategory <> 'A' AND typname <> '__diesel_schema_migrations') AS all_there_is
          WHERE NOT EXISTS (SELECT FROM pg_depend d WHERE d.classid = catalog AND d.objid = all_there_is.oid AND d.deptype = 'e')",
     );
     assert!(left.is_empty(), "left behind: {left:?}");

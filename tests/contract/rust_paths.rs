@@ -41,10 +41,11 @@ fn path(tokens: &[Token], mut at: usize, before: &[String], found: &mut Vec<Vec<
         if tokens.get(at) == Some(&Token::Open) {
             at += 1;
             while at < tokens.len() && tokens[at] != Token::Close {
-                at = match tokens[at] {
-                    Token::Word(_) => path(tokens, at, &segments, found),
-                    _ => at + 1,
-                };
+                if !matches!(tokens[at], Token::Word(_)) {
+                    at += 1;
+                    continue;
+                }
+                at = path(tokens, at, &segments, found);
                 // The other name of `x as y` is no path.
                 while at < tokens.len() && !matches!(tokens[at], Token::Comma | Token::Close) {
                     at += 1;

@@ -63,6 +63,13 @@ fn fill(app: &TestApp, people: &Crew, word: &str) -> Ids {
         let made = client.post(&format!("/v1/{collection}"), &bodies(operation, &ids)).expect(201);
         ids.insert(collection, made.id());
     }
+    let mut evidence = bodies("create_survey", &ids);
+    evidence["bottom_examined"] = json!("whole");
+    evidence["blistering"] = json!("none");
+    let draft = people.surveyor.post("/v1/surveys", &evidence).expect(201);
+    let signature = format!("/v1/surveys/{}/signature", draft.id());
+    let request = people.surveyor.request("POST", &signature).header("If-Match", draft.etag());
+    people.surveyor.send(request).expect(200);
     let limits = json!({"inspection_max_months": 18});
     people.lead.patch("/v1/policy", "\"0\"", &limits).expect(200);
     people.lead.patch(&format!("/v1/vessels/{}/policy", ids["vessels"]), "\"0\"", &limits).expect(200);

@@ -15,7 +15,11 @@ const FOR_READERS: [(&str, &str); 2] = [
     ("create_batch", "asks for the permission of each item: see the test of it"),
 ];
 /// Reading operations that a reader may not call. May only shrink.
-const NOT_FOR_READERS: [(&str, &str); 1] = [("list_audit", "for who administers")];
+const NOT_FOR_READERS: [(&str, &str); 3] = [
+    ("list_audit", "for who administers"),
+    ("list_members", "addresses of people, for who administers"),
+    ("read_member", "addresses of people, for who administers"),
+];
 /// Operations without the id of a record, which act on the caller's own organisation whoever calls: a stranger
 /// succeeds, and nothing at home changes. May only shrink.
 const OF_ONES_OWN: [(&str, &str); 7] = [
