@@ -1,0 +1,16 @@
+//! What holds for the whole: the walls between modules, the catalog, the tenants, the published contract.
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+
+#[path = "../support/mod.rs"]
+mod support;
+
+mod architecture;
+mod catalog;
+mod catalog_tables;
+mod migrations;
+mod openapi;
+mod rust_paths;
+mod seed;
+mod sql;
+mod tenancy;
+mod walk;

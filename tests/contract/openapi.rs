@@ -1,0 +1,203 @@
+//! The published contract: what is checked in is what the service says, and it says enough.
+
+use std::collections::BTreeSet;
+
+use garboard::cli::openapi::{document, operations};
+use serde_json::{Map, Value};
+
+/// How an operation's name may begin.
+const VERBS: [&str; 10] =
+    ["append", "calculate", "change", "correct", "create", "import", "list", "read", "refresh", "sign"];
+
+/// Operations without a permit: what their security is instead. May only shrink.
+pub const OPEN: [(&str, &str); 5] = [
+    ("read_liveness", "says only that the process runs"),
+    ("read_readiness", "says only that the database answers"),
+    ("sign_in", "asks for the password"),
+    ("refresh_session", "asks for the refresh token"),
+    ("sign_out", "asks for the refresh token"),
+];
+
+/// An operation of the document.
+pub struct Operation {
+    pub method: String,
+    pub path: String,
+    pub id: String,
+    pub value: Value,
+}
+
+impl Operation {
+    pub fn is_open(&self) -> bool {
+        OPEN.iter().any(|(id, _)| *id == self.id)
+    }
+
+    pub fn writes(&self) -> bool {
+        self.method != "GET"
+    }
+
+    pub fn parameters(&self, place: &str) -> Vec<String> {
+        let parameters = self.value["parameters"].as_array().into_iter().flatten();
+        parameters
+            .filter(|parameter| parameter["in"] == place)
+            .map(|parameter| parameter["name"].as_str().expect("a parameter has a name").to_owned())
+            .collect()
+    }
+}
+
+/// The operations of the document as the service serves it.
+pub fn all() -> Vec<Operation> {
+    let document: Value = serde_json::from_str(&document().expect("a document")).expect("JSON");
+    let mut found = Vec::new();
+    for (path, item) in object(&document["paths"]) {
+        for (method, value) in object(item) {
+            if ["get", "post", "put", "patch", "delete", "head", "options", "trace"]
+                .contains(&method.as_str())
+            {
+                found.push(Operation {
+                    method: method.to_uppercase(),
+                    path: path.clone(),
+                    id: value["operationId"].as_str().expect("an operation has an id").to_owned(),
+                    value: value.clone(),
+                });
+            }
+        }
+    }
+    assert!(found.len() > 60, "{} operations", found.len());
+    found
+}
+
+fn object(value: &Value) -> &Map<String, Value> {
+    value.as_object().expect("an object of the document")
+}
+
+fn checked_in(name: &str) -> String {
+    let path = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("openapi").join(name);
+    std::fs::read_to_string(path).unwrap_or_default()
+}
+
+#[test]
+fn the_document_checked_in_is_the_one_served() {
+    let served = format!("{}\n", document().expect("a document"));
+    assert!(
+        checked_in("openapi.json") == served,
+        "openapi/openapi.json is not what the service says. Run: cargo run -- openapi > openapi/openapi.json"
+    );
+}
+
+#[test]
+fn the_operations_checked_in_are_those_served() {
+    assert_eq!(
+        checked_in("operations.txt"),
+        operations(),
+        "Run: cargo run -- openapi --operations > openapi/operations.txt"
+    );
+    assert_eq!(operations().lines().count(), all().len(), "a line an operation");
+}
+
+#[test]
+fn names_are_a_verb_and_what_it_is_done_to_and_unique() {
+    let mut seen = BTreeSet::new();
+    for operation in all() {
+        let id = &operation.id;
+        let (verb, rest) = id.split_once('_').unwrap_or((id, ""));
+        assert!(VERBS.contains(&verb) && !rest.is_empty(), "{id} is no verb_noun");
+        assert!(id.chars().all(|c| c.is_ascii_lowercase() || c == '_'), "{id}");
+        let reads = ["list", "read"].contains(&verb);
+        assert_eq!(reads, !operation.writes(), "{} {id}", operation.method);
+        assert!(seen.insert(id.clone()), "{id} twice");
+        assert!(!operation.value["tags"].as_array().is_none_or(Vec::is_empty), "{id} has no tag");
+        let summary = operation.value["summary"].as_str().or(operation.value["description"].as_str());
+        assert!(summary.is_some_and(|text| !text.is_empty()), "{id} says nothing");
+    }
+}
+
+#[test]
+fn every_operation_says_how_it_refuses() {
+    let operations = all();
+    for (id, _) in OPEN {
+        assert!(operations.iter().any(|operation| operation.id == id), "{id} is gone: take it off the list");
+    }
+    for operation in operations {
+        let id = &operation.id;
+        let secured = operation.value["security"].as_array().is_some_and(|schemes| {
+            !schemes.is_empty() && schemes.iter().all(|scheme| scheme["bearer"].is_array())
+        });
+        assert_eq!(secured, !operation.is_open(), "{id}: security, or a place on the open list");
+        let answers = object(&operation.value["responses"]);
+        let says = |status: &str| answers.contains_key(status);
+        assert!(answers.keys().any(|status| status.starts_with('2')), "{id} never succeeds");
+        let ids = operation.parameters("path");
+        if secured {
+            assert!(says("401") && says("403") && says("503"), "{id}: 401, 403, 503");
+            assert!(ids.is_empty() || says("404"), "{id}: 404");
+        }
+        if operation.value["requestBody"].is_object() {
+            for status in ["400", "413", "415", "422"] {
+                assert!(says(status), "{id}: {status}");
+            }
+        }
+        if operation.parameters("header").contains(&"If-Match".to_owned()) {
+            assert!(says("412") && says("428"), "{id}: 412, 428");
+        }
+        assert!(operation.method != "PATCH" || says("412"), "{id} changes without If-Match");
+        if operation.parameters("query").contains(&"cursor".to_owned()) {
+            assert!(says("400") && says("422"), "{id}: 400, 422");
+        }
+        for (status, answer) in answers.iter().filter(|(status, _)| !status.starts_with('2')) {
+            let problem = &answer["content"]["application/problem+json"];
+            let elsewhere = answer["$ref"].is_string();
+            assert!(problem.is_object() || elsewhere, "{id} {status} is no problem document");
+        }
+        for place in ["path", "query", "header"] {
+            for name in operation.parameters(place) {
+                let parameters = operation.value["parameters"].as_array().expect("it has some");
+                let parameter = parameters.iter().find(|p| p["name"] == *name).expect("just read");
+                assert!(parameter["description"].is_string(), "{id}: {name} says nothing");
+                assert!(place != "path" || operation.path.contains(&format!("{{{name}}}")), "{id}: {name}");
+            }
+        }
+    }
+}
+
+/// The properties below a piece of the document that have no description, by where they stand.
+fn undescribed(value: &Value, at: &str, found: &mut Vec<String>) {
+    match value {
+        Value::Object(members) => {
+            if let Some(Value::Object(properties)) = members.get("properties") {
+                for (name, property) in properties {
+                    if !describes(property) {
+                        found.push(format!("{at}/{name}"));
+                    }
+                }
+            }
+            for (name, member) in members {
+                undescribed(member, &format!("{at}/{name}"), found);
+            }
+        }
+        Value::Array(items) => {
+            for (n, item) in items.iter().enumerate() {
+                undescribed(item, &format!("{at}/{n}"), found);
+            }
+        }
+        _ => {}
+    }
+}
+
+/// Of a property that may be null, the description stands beside what it is otherwise.
+fn describes(property: &Value) -> bool {
+    let says = |value: &Value| value["description"].as_str().is_some_and(|text| !text.trim().is_empty());
+    let within = |name: &str| property[name].as_array().is_some_and(|parts| parts.iter().any(says));
+    says(property) || within("oneOf") || within("allOf") || within("anyOf")
+}
+
+#[test]
+fn every_property_is_described() {
+    let document: Value = serde_json::from_str(&document().expect("a document")).expect("JSON");
+    let mut found = Vec::new();
+    undescribed(&document, "", &mut found);
+    assert!(found.is_empty(), "{found:#?}");
+    let planted = serde_json::json!({"properties": {"a": {"type": "string"}, "b": {"description": "B"},
+        "c": {"oneOf": [{"$ref": "#/d", "description": "C"}, {"type": "null"}]}}});
+    undescribed(&planted, "", &mut found);
+    assert_eq!(found, ["/a"]);
+}
