@@ -83,7 +83,7 @@ pub struct VesselQuery {
     #[param(nullable = false)]
     pub laminate_class: Option<LaminateClass>,
     /// Retired ones or not; `false` when left out. To keep a copy of the register up to date, ask for `any`.
-    #[param(nullable = false)]
+    #[param(nullable = false, inline)]
     pub retired: Option<RetiredFilter>,
     /// The one with this reference of yours.
     #[param(nullable = false)]

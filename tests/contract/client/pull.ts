@@ -27,10 +27,10 @@ const rows: DueRow[] = [];
 let cursor: string | undefined;
 do {
   const page = await client.GET("/v1/due", { params: { query: { limit: 50, cursor } } });
-  if (page.data === undefined || typeof page.data === "string" || !("next_cursor" in page.data)) {
+  if (page.data === undefined || typeof page.data === "string" || page.data.grouped_by !== "row") {
     throw new Error(JSON.stringify(page.error));
   }
-  rows.push(...(page.data.items as DueRow[]));
+  rows.push(...page.data.items);
   cursor = page.data.next_cursor ?? undefined;
 } while (cursor !== undefined);
 const ids = new Set(rows.map((row) => row.id));

@@ -91,7 +91,7 @@ pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery, with
     let items: Vec<LiftView> = items.into_iter().flatten().collect();
     let served = items.iter().flat_map(|lift| &lift.rows).map(|row| row.date.kind);
     let cautions = cautions_of(served);
-    Ok(HttpResponse::Ok().json(DueAnswer::Lifts(LiftPage { items, next_cursor, cautions })))
+    Ok(HttpResponse::Ok().json(DueAnswer::Lift(LiftPage { items, next_cursor, cautions })))
 }
 
 fn put_together(lifts: Vec<Lift>, vessels: Vec<Vessel>, rows: Vec<DueRow>) -> Vec<Loaded> {

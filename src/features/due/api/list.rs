@@ -127,7 +127,7 @@ pub struct DueQuery {
     #[param(nullable = false)]
     pub status: Option<DueStatus>,
     /// Only of vessels of this laminate class.
-    #[param(nullable = false)]
+    #[param(nullable = false, inline)]
     pub laminate_class: Option<LaminateFilter>,
     /// Only what is due before this day.
     #[param(nullable = false)]
@@ -139,14 +139,14 @@ pub struct DueQuery {
     #[param(nullable = false)]
     pub updated_since: Option<DateTime<Utc>>,
     /// `lift`: a vessel an item, with all that its next lift can serve. The filters then choose the lifts.
-    #[param(nullable = false)]
+    #[param(nullable = false, inline)]
     pub group_by: Option<DueGrouping>,
     /// With `group_by=lift`: what is due so many days after the lift, or after today where it is overdue, is
     /// served by it; 60 if left out.
     #[param(nullable = false, maximum = 366)]
     pub within_days: Option<u32>,
     /// `csv` for the whole list as CSV; without it, `Accept` decides.
-    #[param(nullable = false)]
+    #[param(nullable = false, inline)]
     pub format: Option<DueFormat>,
     /// Rows a page, 1 to 200.
     #[param(nullable = false, minimum = 1, maximum = 200)]
@@ -201,12 +201,12 @@ pub struct DuePage {
 
 /// The due list by row, or by lift.
 #[derive(Debug, Serialize, ToSchema)]
-#[serde(untagged)]
+#[serde(tag = "grouped_by", rename_all = "snake_case")]
 pub enum DueAnswer {
     /// By row.
-    Rows(DuePage),
+    Row(DuePage),
     /// By lift.
-    Lifts(LiftPage),
+    Lift(LiftPage),
 }
 
 /// What to mind in the work that some kinds lead to.
@@ -277,5 +277,5 @@ async fn rows(app: App, permit: Permit<Read>, query: DueQuery) -> Outcome {
         .await?;
     let Page { items, next_cursor } = query.answer(slice, |row| DueView::of(row, today));
     let cautions = cautions_of(items.iter().map(|item: &DueView| item.date.kind));
-    Ok(HttpResponse::Ok().json(DueAnswer::Rows(DuePage { items, next_cursor, cautions })))
+    Ok(HttpResponse::Ok().json(DueAnswer::Row(DuePage { items, next_cursor, cautions })))
 }
