@@ -463,3 +463,13 @@ fn a_hundred_thousand_readings_are_timed() {
         println!("{:?}: {:?} for {} bytes", counts(&answer), begun.elapsed(), file.len());
     }
 }
+
+proptest::proptest! {
+    /// What an export makes harmless comes back as it was, but for the space around it.
+    #[test]
+    fn the_exports_apostrophe_is_taken_off(text in "[=+@\t\r-]?[a-z0-9 =']{0,8}") {
+        proptest::prop_assume!(!text.starts_with('\'') && !text.trim().is_empty() && text != "null");
+        let back = garboard::features::imports::model::cells::plain(&garboard::http::csv::harmless(&text)).to_owned();
+        proptest::prop_assert_eq!(back.trim(), text.trim());
+    }
+}

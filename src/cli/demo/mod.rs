@@ -145,7 +145,7 @@ fn load(db: &Db, password: &str) -> Result<()> {
 }
 
 fn person(db: &Db, word: &str) -> Result<Option<PersonId>> {
-    let found = db.sign_in(|conn| store::candidate(conn, &address(word)))?;
+    let found = db.sign_in(|conn| store::sessions::candidate(conn, &address(word)))?;
     Ok(found.map(|candidate| candidate.person_id))
 }
 

@@ -14,7 +14,7 @@ use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
 use crate::error::{Code, Error, Result};
-use crate::features::accounts::store;
+use crate::features::accounts::store::sessions as store;
 use crate::http::problem::OpenDoorProblems;
 use crate::http::state::{AppState, blocking};
 use crate::http::tokens::ACCESS_MINUTES;

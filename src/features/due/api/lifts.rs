@@ -60,9 +60,19 @@ pub struct LiftView {
     pub later: Vec<DueView>,
 }
 
+/// The word for a list by lift.
+#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ByLift {
+    /// A vessel's lift an item.
+    Lift,
+}
+
 /// Lifts by the day they are due by.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct LiftPage {
+    /// Always `lift`: what tells it from a list by row.
+    pub grouped_by: ByLift,
     /// The lifts.
     pub items: Vec<LiftView>,
     /// Send it as `cursor` for the next page; null after the last.
@@ -91,7 +101,12 @@ pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery, with
     let items: Vec<LiftView> = items.into_iter().flatten().collect();
     let served = items.iter().flat_map(|lift| &lift.rows).map(|row| row.date.kind);
     let cautions = cautions_of(served);
-    Ok(HttpResponse::Ok().json(DueAnswer::Lift(LiftPage { items, next_cursor, cautions })))
+    Ok(HttpResponse::Ok().json(DueAnswer::Lift(LiftPage {
+        grouped_by: ByLift::Lift,
+        items,
+        next_cursor,
+        cautions,
+    })))
 }
 
 fn put_together(lifts: Vec<Lift>, vessels: Vec<Vessel>, rows: Vec<DueRow>) -> Vec<Loaded> {

@@ -188,9 +188,19 @@ impl DueQuery {
     }
 }
 
+/// The word for a list by row.
+#[derive(Debug, Clone, Copy, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ByRow {
+    /// A row an item.
+    Row,
+}
+
 /// Rows of the due list.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct DuePage {
+    /// Always `row`: what tells it from a list by lift.
+    pub grouped_by: ByRow,
     /// The rows.
     pub items: Vec<DueView>,
     /// Send it as `cursor` for the next page; null after the last.
@@ -201,7 +211,7 @@ pub struct DuePage {
 
 /// The due list by row, or by lift.
 #[derive(Debug, Serialize, ToSchema)]
-#[serde(tag = "grouped_by", rename_all = "snake_case")]
+#[serde(untagged)]
 pub enum DueAnswer {
     /// By row.
     Row(DuePage),
@@ -277,5 +287,10 @@ async fn rows(app: App, permit: Permit<Read>, query: DueQuery) -> Outcome {
         .await?;
     let Page { items, next_cursor } = query.answer(slice, |row| DueView::of(row, today));
     let cautions = cautions_of(items.iter().map(|item: &DueView| item.date.kind));
-    Ok(HttpResponse::Ok().json(DueAnswer::Row(DuePage { items, next_cursor, cautions })))
+    Ok(HttpResponse::Ok().json(DueAnswer::Row(DuePage {
+        grouped_by: ByRow::Row,
+        items,
+        next_cursor,
+        cautions,
+    })))
 }
