@@ -96,36 +96,33 @@ fn place(path: &[String]) -> Option<Place> {
 
 /// Whether a file at `from` may use `to`.
 fn allowed(from: &Place, to: &Place, path: &[String]) -> bool {
-    let of_role = |role: &str, word: &str| role == word;
     match (from, to) {
-        (Place::Top, _) => true,
         (Place::Base, Place::Science) => path.get(1).is_some_and(|module| module == "refusal"),
-        (Place::Telemetry, Place::Telemetry) | (Place::Science, Place::Science) => true,
-        (Place::Science, _) => false,
-        (_, Place::Base) => true,
-        (Place::Db | Place::Http | Place::Jobs, Place::Db)
+        (Place::Science, to) => *to == Place::Science,
+        (Place::Top, _)
+        | (_, Place::Base)
+        | (Place::Db | Place::Http | Place::Jobs, Place::Db)
         | (Place::Http, Place::Http)
-        | (Place::Jobs, Place::Jobs) => true,
-        (Place::Features(_), Place::Features(_)) => true,
-        (Place::Feature(_, _), Place::Science) => true,
-        (Place::Feature(own, role), to) => {
-            let (model, store) = (of_role(role, "model"), of_role(role, "store"));
-            match to {
-                Place::Db => !model,
-                Place::Http | Place::Jobs => !model && !store,
-                Place::Feature(other, used) => {
-                    let by_role = match (model, store) {
-                        (true, _) => of_role(used, "model"),
-                        (_, true) => of_role(used, "model") || of_role(used, "store"),
-                        _ => true,
-                    };
-                    other <= own && by_role
-                }
-                // Of a whole capability the paths that begin with its name are looked at.
-                Place::Features(Some(other)) => other < own,
-                _ => false,
-            }
+        | (Place::Jobs, Place::Jobs)
+        | (Place::Features(_), Place::Features(_))
+        | (Place::Feature(_, _), Place::Science) => true,
+        (Place::Feature(own, role), to) => allowed_to_capability(*own, role, to),
+        _ => false,
+    }
+}
+
+/// Whether a file of a capability, of this role in it, may use `to`.
+fn allowed_to_capability(own: usize, role: &str, to: &Place) -> bool {
+    let (model, store) = (role == "model", role == "store");
+    match to {
+        Place::Db => !model,
+        Place::Http | Place::Jobs => !model && !store,
+        Place::Feature(other, used) => {
+            let right = (!model && !store) || used == "model" || (store && used == "store");
+            *other <= own && right
         }
+        // Of a whole capability the paths that begin with its name are looked at.
+        Place::Features(Some(other)) => *other < own,
         _ => false,
     }
 }

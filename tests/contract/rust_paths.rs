@@ -145,7 +145,7 @@ fn paths_are_written_out_and_comments_and_texts_are_not_read() {
         // use crate::commented::out;
         /* crate::also::out */
         use crate::a::{self as other, b, c::{self, d}};
-        fn f<'a>(x: &'a str) -> char { let _ = "crate::text"; let _ = r#"crate::raw "text""#; '"' }
+        fn f<'a>(x: &'a str) -> char { let _ = "crate::text"; let _ = r#"crate::raw " text"#; '"' }
         fn g() { crate::e::f(); }
     "##;
     let found: Vec<String> = paths(source).iter().map(|path| path.join("::")).collect();

@@ -11,7 +11,7 @@ use crate::support::hulls::settle;
 pub type Ids = BTreeMap<&'static str, String>;
 
 /// The clients of an organisation.
-struct Crew {
+struct Hands {
     lead: Client,
     surveyor: Client,
     crew: Client,
@@ -20,7 +20,7 @@ struct Crew {
 
 /// A record of every kind in the home organisation, so that every table holds a row of it.
 pub fn home(app: &TestApp) -> Ids {
-    let people = Crew {
+    let people = Hands {
         lead: app.lead(),
         surveyor: app.surveyor(),
         crew: app.crew(),
@@ -32,7 +32,7 @@ pub fn home(app: &TestApp) -> Ids {
 /// The same in the other organisation, by its administrator.
 pub fn away(app: &TestApp) -> Ids {
     let stranger = app.stranger();
-    let people = Crew {
+    let people = Hands {
         lead: stranger.clone(),
         surveyor: stranger.clone(),
         crew: stranger.clone(),
@@ -41,7 +41,7 @@ pub fn away(app: &TestApp) -> Ids {
     fill(app, &people, "away")
 }
 
-fn fill(app: &TestApp, people: &Crew, word: &str) -> Ids {
+fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     let mut ids = Ids::new();
     // One with a retry key, for the row that remembers it.
     let site = people
@@ -126,12 +126,9 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
         "correct_survey" => json!({"reason": "a slip of the pen"}),
         "change_policy" | "change_vessel_policy" => json!({"inspection_max_months": 12}),
-        "change_organisation" => json!({"name": "Another name"}),
-        "change_site" | "change_vessel" => json!({"name": "Another name"}),
-        "change_haul_out" | "change_finding" | "change_coat" | "change_treatment" => {
-            json!({"note": "Another note"})
-        }
-        "change_survey" | "change_reading" => json!({"note": "Another note"}),
+        "change_organisation" | "change_site" | "change_vessel" => json!({"name": "Another name"}),
+        "change_haul_out" | "change_survey" | "change_reading" | "change_finding" | "change_coat"
+        | "change_treatment" => json!({"note": "Another note"}),
         "change_station" => json!({"code": "P2"}),
         "change_member" => json!({"role": "reader"}),
         "calculate_exposure" => {
