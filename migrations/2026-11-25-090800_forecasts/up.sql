@@ -44,10 +44,12 @@ CREATE INDEX due_by_date ON due (viewer_org_id, sort_on, id);
 CREATE INDEX due_updated ON due (viewer_org_id, computed_at, id);
 ALTER TABLE due ENABLE ROW LEVEL SECURITY;
 ALTER TABLE due FORCE ROW LEVEL SECURITY;
--- The viewer reads its rows; the vessel's organisation writes them, its own and those of its guests.
+-- The viewer reads its rows; the vessel's organisation writes them. Until there are grants the two are one.
 CREATE POLICY viewer ON due FOR SELECT TO garboard_app USING (viewer_org_id = (SELECT current_org()));
-CREATE POLICY owner_writes ON due FOR INSERT TO garboard_app WITH CHECK (org_id = (SELECT current_org()));
+CREATE POLICY owner_writes ON due FOR INSERT TO garboard_app
+    WITH CHECK (org_id = (SELECT current_org()) AND viewer_org_id = (SELECT current_org()));
 CREATE POLICY owner_changes ON due FOR UPDATE TO garboard_app
-    USING (org_id = (SELECT current_org())) WITH CHECK (org_id = (SELECT current_org()));
+    USING (org_id = (SELECT current_org()))
+    WITH CHECK (org_id = (SELECT current_org()) AND viewer_org_id = (SELECT current_org()));
 CREATE POLICY owner_removes ON due FOR DELETE TO garboard_app USING (org_id = (SELECT current_org()));
 GRANT SELECT, INSERT, UPDATE, DELETE ON due TO garboard_app;

@@ -1,0 +1,127 @@
+//! Surveys: drafts, signatures, corrections.
+
+use serde_json::json;
+
+use crate::forecast_requests::{forget, waiting};
+use crate::recording::Scene;
+
+#[test]
+fn a_draft_bears_on_no_date_a_signature_does() {
+    let scene = Scene::set();
+    forget(&scene.app);
+    let draft = scene.draft();
+    assert_eq!(draft.json["state"], "draft");
+    assert!(waiting(&scene.app).is_empty(), "a draft asks for no forecast");
+    let path = format!("/v1/surveys/{}", draft.id());
+    let surveyor = scene.app.surveyor();
+    let refused = surveyor.post_if_match(&format!("{path}/signature"), &draft.etag(), &json!({}));
+    let refused = refused.expect_problem(422, "invalid", "/bottom_examined");
+    assert!(refused.pointers().contains(&"/blistering".to_owned()), "both are named: {}", refused.text);
+    let graded = surveyor
+        .patch(&path, &draft.etag(), &json!({"bottom_examined": "whole", "blistering": "none"}))
+        .expect(200);
+    scene.app.crew().post_if_match(&format!("{path}/signature"), &graded.etag(), &json!({})).expect_problem(
+        403,
+        "forbidden",
+        "",
+    );
+    surveyor
+        .post_if_match(&format!("{path}/signature"), &draft.etag(), &json!({}))
+        .expect_problem(412, "stale", "");
+    let signed = surveyor.post_if_match(&format!("{path}/signature"), &graded.etag(), &json!({})).expect(200);
+    assert_eq!(signed.json["state"], "signed");
+    assert_eq!(signed.json["signed_by"], json!(scene.app.home.people["surveyor"].0));
+    assert_eq!(waiting(&scene.app), [scene.vessel.clone()]);
+}
+
+#[test]
+fn a_signed_survey_is_corrected_and_stays_evidence_meanwhile() {
+    let scene = Scene::set();
+    let signed = scene.signed();
+    let path = format!("/v1/surveys/{}", signed.id());
+    let surveyor = scene.app.surveyor();
+    let refused = surveyor
+        .patch(&path, &signed.etag(), &json!({"blistering": "gelcoat"}))
+        .expect_problem(409, "conflict", "");
+    assert!(refused.json["detail"].as_str().unwrap().contains("correction"), "the remedy: {}", refused.text);
+    surveyor.post("/v1/readings", &scene.reading(&signed.id(), 1, 12.0)).expect_problem(409, "conflict", "");
+
+    let correct = format!("{path}/correction");
+    surveyor.post_if_match(&correct, &signed.etag(), &json!({})).expect_problem(422, "invalid", "/reason");
+    let open = surveyor
+        .post_if_match(&correct, &signed.etag(), &json!({"reason": "blisters overlooked"}))
+        .expect(200);
+    assert_eq!(
+        (open.json["state"].as_str(), open.json["correction_reason"].as_str()),
+        (Some("draft"), Some("blisters overlooked"))
+    );
+    let changed = surveyor
+        .patch(&path, &open.etag(), &json!({"blistering": "gelcoat", "largest_blister_mm": 9.0}))
+        .expect(200);
+
+    // Meanwhile the history, which tells signed surveys, still shows the clean one.
+    let seen = || scene.app.lead().get(&format!("/v1/vessels/{}/history", scene.vessel)).expect(200).text;
+    assert!(seen().contains("blistering: none"), "{}", seen());
+    surveyor.post_if_match(&format!("{path}/signature"), &changed.etag(), &json!({})).expect(200);
+    assert!(seen().contains("blistering: gelcoat") && !seen().contains("blistering: none"), "{}", seen());
+
+    let versions = surveyor.get(&format!("{path}/versions")).expect(200);
+    let blistering: Vec<_> =
+        versions.json["items"].as_array().unwrap().iter().map(|v| v["blistering"].clone()).collect();
+    assert_eq!(blistering, [json!("none"), json!("none"), json!("none"), json!("gelcoat"), json!("gelcoat")]);
+    scene.app.stranger().get(&path).expect_problem(404, "not_found", "");
+}
+
+#[test]
+fn dates_do_not_contradict() {
+    let scene = Scene::set();
+    let surveyor = scene.app.surveyor();
+    for (field, value, pointer) in [
+        ("surveyed_on", json!("2026-04-21"), "/surveyed_on"), // after the relaunch
+        ("surveyed_on", json!("2026-03-31"), "/surveyed_on"), // before the lift
+        ("surveyed_on", json!("2026-08-01"), "/surveyed_on"), // in the future
+        ("surveyed_on", json!("0001-01-01"), "/surveyed_on"),
+        ("vessel_id", json!("0190163d-8694-739b-aea5-966c26f8ad91"), "/vessel_id"),
+        ("relative_humidity_pct", json!(101.0), "/relative_humidity_pct"),
+        ("bottom_examined", json!("mostly"), "/bottom_examined"),
+        ("no_such", json!(1), "/no_such"),
+    ] {
+        let mut body = scene.survey();
+        body[field] = value;
+        surveyor.post("/v1/surveys", &body).expect_problem(422, "invalid", pointer);
+    }
+    let mut body = scene.survey();
+    body["blistering"] = "none".into();
+    body["largest_blister_mm"] = 4.0.into();
+    surveyor.post("/v1/surveys", &body).expect_problem(422, "invalid", "/largest_blister_mm");
+    let mut body = scene.survey();
+    body.as_object_mut().unwrap().remove("haul_out_id");
+    body["surveyed_on"] = "2010-04-30".into(); // before the launch
+    surveyor.post("/v1/surveys", &body).expect_problem(422, "invalid", "/surveyed_on");
+
+    // Nor may the haul-out leave its survey behind.
+    scene.draft();
+    let lead = scene.app.lead();
+    let path = format!("/v1/haul-outs/{}", scene.haul_out);
+    let etag = lead.get(&path).etag();
+    lead.patch(&path, &etag, &json!({"lifted_on": "2026-04-10"})).expect_problem(
+        409,
+        "conflict",
+        "/lifted_on",
+    );
+}
+
+#[test]
+fn stations_are_one_to_a_code() {
+    let scene = Scene::set();
+    let surveyor = scene.app.surveyor();
+    let body = json!({"vessel_id": scene.vessel, "code": "S01", "hull": "centre", "side": "starboard", "zone": "bottom"});
+    surveyor.post("/v1/stations", &body).expect_problem(409, "duplicate", "/code");
+    let path = format!("/v1/stations/{}", scene.station);
+    let etag = surveyor.get(&path).expect(200).etag();
+    let moved = surveyor.patch(&path, &etag, &json!({"girth_m": 0.9})).expect(200);
+    assert_eq!(moved.json["girth_m"], 0.9);
+    surveyor.patch(&path, &etag, &json!({"girth_m": 1.0})).expect_problem(412, "stale", "");
+    scene.app.reader().post("/v1/stations", &body).expect_problem(403, "forbidden", "");
+    scene.app.stranger().get(&path).expect_problem(404, "not_found", "");
+}
