@@ -65,6 +65,18 @@ pub fn has_word_beginning(source: &str, beginning: &str) -> bool {
     tokens(source).iter().any(|token| matches!(token, Token::Word(word) if word.starts_with(beginning)))
 }
 
+/// The modules that the source declares, inline or as files.
+pub fn modules(source: &str) -> Vec<String> {
+    let tokens = tokens(source);
+    let pairs = tokens.iter().zip(tokens.iter().skip(1));
+    pairs
+        .filter_map(|pair| match pair {
+            (Token::Word(keyword), Token::Word(name)) if keyword == "mod" => Some(name.clone()),
+            _ => None,
+        })
+        .collect()
+}
+
 fn tokens(source: &str) -> Vec<Token> {
     let characters: Vec<char> = source.chars().collect();
     let mut tokens = Vec::new();
