@@ -188,12 +188,22 @@ impl<V: Kept> Created<V> {
                 .insert_header((LOCATION, format!("{collection}/{}", view.id())))
                 .insert_header((ETAG, etag(view.version())))
                 .json(view),
-            Self::Replayed { id, response } => HttpResponse::Created()
-                .insert_header((LOCATION, format!("{collection}/{id}")))
-                .content_type("application/json")
-                .body(response),
+            Self::Replayed { id, response } => {
+                let mut answer = HttpResponse::Created();
+                answer.insert_header((LOCATION, format!("{collection}/{id}")));
+                if let Some(version) = version_in(&response) {
+                    answer.insert_header((ETAG, etag(version)));
+                }
+                answer.content_type("application/json").body(response)
+            }
         }
     }
+}
+
+/// The version that an answer of ours told.
+fn version_in(response: &str) -> Option<i32> {
+    let answer: serde_json::Value = serde_json::from_str(response).ok()?;
+    answer.get("version")?.as_i64()?.try_into().ok()
 }
 
 /// The entity tag of a version.

@@ -1,5 +1,6 @@
 //! Members of the caller's organisation.
 
+use actix_web::http::header::ETAG;
 use actix_web::{HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
@@ -10,6 +11,7 @@ use crate::features::accounts::api::sign_in::hash_password;
 use crate::features::accounts::model::{MemberFields, NewMemberFields, keeps_an_administrator};
 use crate::features::accounts::store::{self, Member};
 use crate::features::audit::{self, Act};
+use crate::http::creation::etag;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadProblems};
@@ -108,6 +110,7 @@ pub async fn create_member(app: App, permit: Permit<Administer>, body: Plain<New
     let view = created.await?;
     Ok(HttpResponse::Created()
         .insert_header(("location", format!("/v1/members/{}", view.person_id)))
+        .insert_header((ETAG, etag(view.version)))
         .json(view))
 }
 
