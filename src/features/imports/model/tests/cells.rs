@@ -12,10 +12,13 @@ fn mark(texts: &[&str], delimiter: Delimiter) -> Result<DecimalMark, Vec<String>
         .map_err(|error| error.fields.into_iter().map(|field| field.pointer).collect())
 }
 
+/// The numerals of a file, its delimiter, and the mark or the places at fault.
+type Case<'a> = (&'a [&'a str], Delimiter, Result<DecimalMark, Vec<String>>);
+
 #[test]
 fn a_file_has_one_decimal_mark_or_is_refused() {
     let at = |lines: &[u32]| Err(lines.iter().map(|line| format!("line {line}, column value")).collect());
-    let cases: Vec<(&[&str], Delimiter, Result<DecimalMark, Vec<String>>)> = vec![
+    let cases: Vec<Case<'_>> = vec![
         (&["1", "2"], Delimiter::Comma, Ok(DecimalMark::Point)),
         (&["1.5", "1.234"], Delimiter::Comma, Ok(DecimalMark::Point)),
         // Alone, a point is a decimal point, in a semicolon file too.
