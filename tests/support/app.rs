@@ -308,6 +308,7 @@ impl Client {
         }
     }
 
+    #[allow(clippy::unused_self, reason = "it reads as what a client does")]
     pub fn send(&self, request: reqwest::blocking::RequestBuilder) -> Answer {
         let response = request.send().expect("the server answers");
         let (status, headers) = (response.status().as_u16(), response.headers().clone());
