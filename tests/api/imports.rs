@@ -410,7 +410,7 @@ fn refused_rows_can_be_mended_and_imported() {
         let mut told = Vec::new();
         let report =
             run(&app.db, &actor, ImportKind::Vessels, file.as_bytes(), options, &mut |done, rows| {
-                told.push((done, rows))
+                told.push((done, rows));
             });
         let report = report.expect("an import");
         assert_eq!(told.last(), Some(&(report.rows, report.rows)));

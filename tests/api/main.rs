@@ -1,5 +1,10 @@
 //! The API on the real server, over HTTP; the files mirror the addresses.
 #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
+#![allow(
+    clippy::cloned_ref_to_slice_refs,
+    clippy::similar_names,
+    reason = "an expectation reads as it is said"
+)]
 
 #[path = "../support/mod.rs"]
 mod support;

@@ -1,5 +1,6 @@
 //! `/v1/policy` and `/v1/vessels/{id}/policy`.
 
+use garboard::ids::Id as _;
 use serde_json::json;
 
 use crate::support::app::TestApp;
@@ -40,7 +41,11 @@ fn a_vessel_overrides_its_organisation() {
     assert_eq!(set.json["effective"]["inspection_max_months"], 12);
     assert_eq!(set.json["effective"]["repair_max_months"], 2);
     assert_eq!(set.json["inherited"]["inspection_max_months"], 18);
-    lead.get(&format!("/v1/vessels/{}/policy", uuid::Uuid::now_v7())).expect_problem(404, "not_found", "");
+    lead.get(&format!("/v1/vessels/{}/policy", garboard::ids::VesselId::fresh())).expect_problem(
+        404,
+        "not_found",
+        "",
+    );
     app.stranger().get(&path).expect_problem(404, "not_found", "");
     app.stranger().patch(&path, "\"1\"", &json!({"inspection_max_months": 6})).expect_problem(
         404,
