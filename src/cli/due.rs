@@ -1,11 +1,10 @@
 //! `garboard due`: the due list at the terminal, or as CSV or JSON for the next program.
 
-use std::io::Write;
-
 use chrono::NaiveDate;
 use clap::{Args, ValueEnum};
 
 use crate::cli::database::{ForOrganisation, Where};
+use crate::cli::output::print;
 use crate::db::paging::PageRequest;
 use crate::db::{Actor, Db, Tx};
 use crate::error::{Code, Error, Result};
@@ -100,18 +99,6 @@ pub fn print_table(db: &Db, actor: &Actor) -> Result<()> {
         Ok(table(&rows(tx, &DueFilter::default(), today)?, today))
     })?;
     print(&text)
-}
-
-fn print(text: &str) -> Result<()> {
-    match std::io::stdout().lock().write_all(text.as_bytes()) {
-        // A reader that has seen enough, such as `head`.
-        Err(cause) if cause.kind() == std::io::ErrorKind::BrokenPipe => Ok(()),
-        Err(cause) => {
-            Err(Error::new(Code::Unavailable, "The list cannot be written to standard output.")
-                .because(cause))
-        }
-        Ok(()) => Ok(()),
-    }
 }
 
 fn find_site(tx: &mut Tx<'_>, asked: &str) -> Result<SiteId> {

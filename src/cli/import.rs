@@ -7,6 +7,7 @@ use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::cli::database::{ForOrganisation, Where};
+use crate::cli::output::{print, print_line};
 use crate::db::Actor;
 use crate::error::{Code, Error, Result};
 use crate::features::imports::model::kinds::ImportKind;
@@ -57,8 +58,7 @@ impl Import {
             Kind::Coats => ImportKind::Coats,
         };
         let Some(path) = &self.file else {
-            print!("{}", kind.template());
-            return Ok(());
+            return print(&kind.template());
         };
         let file = File::open(path).map_err(|cause| {
             Error::new(Code::Invalid, format!("Cannot read {}: {cause}. Check the name.", path.display()))
@@ -106,8 +106,8 @@ impl Import {
             })?;
             eprintln!("The refused rows and why are in {}: mend them and import that file.", bad.display());
         }
-        println!("{counts}.{}", if report.dry_run { " Nothing was kept: a dry run." } else { "" });
-        Ok(())
+        let kept = if report.dry_run { " Nothing was kept: a dry run." } else { "" };
+        print_line(&format!("{counts}.{kept}"))
     }
 }
 

@@ -4,6 +4,7 @@ use clap::Args;
 use diesel::{Connection, PgConnection};
 
 use crate::cli::database::Where;
+use crate::cli::output::print_line;
 use crate::config::Database;
 use crate::db::{migrations, roles};
 use crate::error::{Code, Error, Result};
@@ -33,10 +34,12 @@ impl Migrate {
             }
         };
         match applied.len() {
-            0 => println!("The schema is up to date."),
-            n => println!("{n} changes applied, up to {}.", applied.last().map_or("", String::as_str)),
+            0 => print_line("The schema is up to date."),
+            n => print_line(&format!(
+                "{n} changes applied, up to {}.",
+                applied.last().map_or("", String::as_str)
+            )),
         }
-        Ok(())
     }
 }
 

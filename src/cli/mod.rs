@@ -9,6 +9,7 @@ mod import;
 mod migrate;
 pub mod openapi;
 mod organisation;
+mod output;
 mod serve;
 
 use std::process::ExitCode;

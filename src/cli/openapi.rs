@@ -2,6 +2,7 @@
 
 use clap::Args;
 
+use crate::cli::output::print;
 use crate::error::{Error, Result};
 use crate::{http, routes};
 
@@ -15,12 +16,7 @@ pub struct Openapi {
 
 impl Openapi {
     pub(super) fn run(&self) -> Result<()> {
-        if self.operations {
-            print!("{}", operations());
-        } else {
-            println!("{}", document()?);
-        }
-        Ok(())
+        print(&if self.operations { operations() } else { document()? + "\n" })
     }
 }
 

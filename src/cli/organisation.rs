@@ -5,6 +5,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use clap::Args;
 
 use crate::cli::database::Where;
+use crate::cli::output::print;
 use crate::db::Db;
 use crate::error::{Error, Result};
 use crate::features::accounts::api::sign_in::hash_password;
@@ -46,10 +47,11 @@ impl Organisation {
         })?;
         let opened = self.database.open()?;
         let org_id = create(&opened.db, &fields, &[administrator])?;
-        println!("Organisation {} ({org_id}).", self.name);
-        println!("Sign in as {} with the password {password}", self.email);
-        println!("(kept nowhere else; somebody who had an account here keeps the password they had).");
-        Ok(())
+        print(&format!(
+            "Organisation {} ({org_id}).\nSign in as {} with the password {password}\n\
+             (kept nowhere else; somebody who had an account here keeps the password they had).\n",
+            self.name, self.email
+        ))
     }
 }
 

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use clap::Args;
 
 use crate::cli::database::{Opened, Where};
+use crate::cli::output::print_line;
 use crate::clock::Clock;
 use crate::config::Database;
 use crate::db::private::{Account, is_root};
@@ -57,11 +58,7 @@ impl Serve {
         }
         let listener = self.listening.bind()?;
         let opened = self.database.start(CONNECTIONS)?;
-        serve(opened, listener, |address| {
-            println!(
-                "Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it."
-            );
-        })
+        serve(opened, listener)
     }
 }
 
@@ -97,11 +94,11 @@ impl Listening {
     }
 }
 
-/// Serves until a signal says stop, then ends worker and database in order.
+/// Says where it serves, serves until a signal says stop, then ends worker and database in order.
 ///
 /// # Errors
 /// What keeps the service from starting.
-pub(super) fn serve(opened: Opened, listener: TcpListener, announce: impl FnOnce(SocketAddr)) -> Result<()> {
+pub(super) fn serve(opened: Opened, listener: TcpListener) -> Result<()> {
     let Opened { db, private, secrets } = opened;
     let keys = Arc::new(TokenKeys::load_or_create(&secrets.join("token_key"))?);
     if let Some(account) = private.as_ref().and_then(|private| private.account()) {
@@ -112,7 +109,9 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, announce: impl FnOnce
     let state = AppState { db, keys, clock: Clock::System };
     let served = actix_web::rt::System::new().block_on(async move {
         let server = server::run(listener, state, routes::configure, HTTP_WORKERS, BLOCKING_THREADS)?;
-        announce(address);
+        print_line(&format!(
+            "Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it."
+        ))?;
         server.await.map_err(Error::internal)
     });
     runner.stop();

@@ -15,6 +15,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use crate::cli::database::{Opened, Where};
 use crate::cli::due;
 use crate::cli::organisation::{self, random_password};
+use crate::cli::output::print;
 use crate::cli::serve::{Listening, serve};
 use crate::db::{Actor, Db};
 use crate::error::{Error, Result};
@@ -50,16 +51,10 @@ impl Demo {
         let opened = database.start(CONNECTIONS)?;
         let password = Self::prepare(&opened)?;
         due::print_table(&opened.db, &organisation_of_demo(&opened.db)?)?;
-        println!();
-        print_sign_ins(&password);
+        print_sign_ins(&password)?;
         match listener {
             None => stop(opened),
-            Some(listener) => serve(opened, listener, |address| {
-                println!();
-                println!(
-                    "Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it."
-                );
-            }),
+            Some(listener) => serve(opened, listener),
         }
     }
 
@@ -149,11 +144,10 @@ fn person(db: &Db, word: &str) -> Result<Option<PersonId>> {
     Ok(found.map(|candidate| candidate.person_id))
 }
 
-fn print_sign_ins(password: &str) {
-    println!("Sign-ins of the demo, all with the password {password}:");
-    for (word, name, _) in PEOPLE {
-        println!("  {:<38} {name}", address(word));
-    }
+fn print_sign_ins(password: &str) -> Result<()> {
+    let people: String =
+        PEOPLE.iter().map(|(word, name, _)| format!("  {:<38} {name}\n", address(word))).collect();
+    print(&format!("\nSign-ins of the demo, all with the password {password}:\n{people}\n"))
 }
 
 fn stop(opened: Opened) -> Result<()> {
