@@ -4,6 +4,7 @@ use std::net::{SocketAddr, TcpListener};
 use std::sync::Arc;
 
 use clap::Args;
+use tokio::signal::unix::{SignalKind, signal};
 
 use crate::cli::database::{Opened, Where};
 use crate::cli::output::print_line;
@@ -108,7 +109,14 @@ pub(super) fn serve(opened: Opened, listener: TcpListener) -> Result<()> {
     let address = listener.local_addr().map_err(Error::internal)?;
     let state = AppState { db, keys, clock: Clock::System };
     let served = actix_web::rt::System::new().block_on(async move {
+        // Heard from before the address is told: a stop that comes while the server still starts is a stop.
+        let stop = stop_signal()?;
         let server = server::run(listener, state, routes::configure, HTTP_WORKERS, BLOCKING_THREADS)?;
+        let handle = server.handle();
+        actix_web::rt::spawn(async move {
+            stop.await;
+            handle.stop(true).await;
+        });
         print_line(&format!(
             "Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it."
         ))?;
@@ -119,6 +127,18 @@ pub(super) fn serve(opened: Opened, listener: TcpListener) -> Result<()> {
         private.stop().map_err(|cause| Error::new(Code::Unavailable, cause.to_string()))?;
     }
     served
+}
+
+/// Listens for the signals that ask for a stop, from now on; ends when one has come.
+fn stop_signal() -> Result<impl Future<Output = ()>> {
+    let mut terminate = signal(SignalKind::terminate()).map_err(Error::internal)?;
+    let mut interrupt = signal(SignalKind::interrupt()).map_err(Error::internal)?;
+    Ok(async move {
+        tokio::select! {
+            _ = terminate.recv() => {}
+            _ = interrupt.recv() => {}
+        }
+    })
 }
 
 /// Becomes the unprivileged user for good. All threads change together: the C library sees to it.

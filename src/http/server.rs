@@ -67,6 +67,8 @@ pub fn run(
     .worker_max_blocking_threads(blocking_threads)
     .client_request_timeout(std::time::Duration::from_secs(15))
     .shutdown_timeout(10)
+    // Whoever starts the server stops it by its handle: see `cli::serve`.
+    .disable_signals()
     .listen(listener)
     .map_err(Error::internal)?;
     Ok(server.run())
