@@ -156,7 +156,9 @@ fn placed(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatFields>
             let mut error = Error::field(
                 "/sequence",
                 "duplicate",
-                format!("is the place of coat {there} of that vessel and day. Use another, or leave it out for the next."),
+                format!(
+                    "is the place of coat {there} of that vessel and day. Use another, or leave it out for the next."
+                ),
             );
             error.code = Code::Duplicate;
             Err(error)

@@ -274,12 +274,7 @@ pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Coat>>
 ///
 /// # Errors
 /// Those of the database.
-pub fn next_sequence(
-    tx: &mut Tx<'_>,
-    id: CoatId,
-    vessel_id: VesselId,
-    applied_on: NaiveDate,
-) -> Result<i32> {
+pub fn next_sequence(tx: &mut Tx<'_>, id: CoatId, vessel_id: VesselId, applied_on: NaiveDate) -> Result<i32> {
     use current_coats as c;
     let last: Option<i32> = c::table
         .filter(c::org_id.eq(tx.org_id()).and(c::vessel_id.eq(vessel_id)).and(c::applied_on.eq(applied_on)))
