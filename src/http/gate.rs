@@ -36,3 +36,51 @@ impl Gate {
         .await
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::mpsc;
+
+    use super::Gate;
+    use crate::error::Code;
+
+    static NARROW: Gate = Gate::new(1);
+
+    #[actix_web::test]
+    async fn who_comes_when_all_places_are_taken_is_asked_to_come_again() {
+        let (started, has_started) = mpsc::channel();
+        let (go_on, may_go_on) = mpsc::channel::<()>();
+        let first = actix_web::rt::spawn(NARROW.run(move || {
+            started.send(()).ok();
+            may_go_on.recv().ok();
+            Ok(1)
+        }));
+        // The first is polled while this waits for it to be at work.
+        let waited = crate::http::state::blocking(move || Ok(has_started.recv().is_ok())).await;
+        assert!(matches!(waited, Ok(true)));
+        let refused = NARROW.run(|| Ok(2)).await;
+        assert!(matches!(refused, Err(error) if error.code == Code::Unavailable));
+        go_on.send(()).ok();
+        assert!(matches!(first.await, Ok(Ok(1))));
+        assert!(matches!(NARROW.run(|| Ok(3)).await, Ok(3)), "the place is free again");
+    }
+
+    #[actix_web::test]
+    async fn a_caller_that_leaves_does_not_free_the_place_of_its_work() {
+        static LEFT: Gate = Gate::new(1);
+        let (started, has_started) = mpsc::channel();
+        let (go_on, may_go_on) = mpsc::channel::<()>();
+        let first = actix_web::rt::spawn(LEFT.run(move || {
+            started.send(()).ok();
+            may_go_on.recv().ok();
+            Ok(())
+        }));
+        let waited = crate::http::state::blocking(move || Ok(has_started.recv().is_ok())).await;
+        assert!(matches!(waited, Ok(true)));
+        first.abort();
+        assert!(first.await.is_err(), "the caller has left");
+        let refused = LEFT.run(|| Ok(())).await;
+        assert!(matches!(refused, Err(error) if error.code == Code::Unavailable));
+        go_on.send(()).ok();
+    }
+}
