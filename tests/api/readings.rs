@@ -2,6 +2,8 @@
 
 use std::thread;
 
+use diesel::connection::SimpleConnection;
+use diesel::prelude::*;
 use serde_json::{Value, json};
 
 use crate::lists::ids;
@@ -232,46 +234,60 @@ fn a_batch_is_bounded_and_finds_its_own_doubles() {
     scene.app.reader().post(&path, &doubled).expect_problem(403, "forbidden", "");
 }
 
+#[derive(QueryableByName)]
+struct Waiting {
+    #[diesel(sql_type = diesel::sql_types::BigInt)]
+    waiting: i64,
+}
+
+/// Does `request` while this test holds the vessel, runs `meanwhile` in the transaction that holds it once the
+/// request is seen to wait, and gives the request's status.
+#[track_caller]
+fn held_up(scene: &Scene, request: impl FnOnce() -> u16 + Send, meanwhile: &str) -> u16 {
+    let url = scene.app.database.superuser_url();
+    let mut holder = PgConnection::establish(&url).expect("the test's database");
+    let mut watcher = PgConnection::establish(&url).expect("the test's database");
+    let hold = format!("BEGIN; SELECT FROM vessels WHERE id = '{}' FOR NO KEY UPDATE", scene.vessel);
+    holder.batch_execute(&hold).expect("the vessel can be held");
+    thread::scope(|scope| {
+        let task = scope.spawn(request);
+        let waits = "SELECT count(*) AS waiting FROM pg_stat_activity
+            WHERE datname = current_database() AND wait_event_type = 'Lock'";
+        let mut waiting = false;
+        while !waiting && !task.is_finished() {
+            let seen: Waiting = diesel::sql_query(waits).get_result(&mut watcher).expect("activity is seen");
+            waiting = seen.waiting > 0;
+        }
+        holder.batch_execute(&format!("{meanwhile}; COMMIT")).expect("the holder ends");
+        let status = task.join().expect("the request was answered");
+        assert!(waiting, "it did not wait for its turn, and was answered {status}");
+        status
+    })
+}
+
 #[test]
 fn no_reading_slips_in_behind_a_signature() {
     let scene = Scene::set();
-    let body = {
-        let mut body = scene.survey();
-        body["bottom_examined"] = "whole".into();
-        body["blistering"] = "none".into();
-        body
-    };
+    let survey = scene.draft().id();
+    let sign = format!(
+        "INSERT INTO survey_versions (org_id, survey_id, version, surveyed_on, meter_scale, coating_failure,
+            bottom_examined, blistering, signed_at, signed_by, recorded_at)
+        SELECT org_id, survey_id, version + 1, surveyed_on, meter_scale, coating_failure, 'whole', 'none', recorded_at,
+            recorded_by, recorded_at FROM survey_versions WHERE survey_id = '{survey}'"
+    );
+    let enter = || scene.app.crew().post("/v1/readings", &scene.reading(&survey, 1, 1.0)).status;
+    assert_eq!(held_up(&scene, enter, &sign), 409, "signed while it waited");
+    assert!(ids(&scene.app.crew(), &format!("/v1/readings?survey_id={survey}")).is_empty());
+}
+
+#[test]
+fn a_signature_waits_for_the_readings_being_entered() {
+    let scene = Scene::set();
+    let mut body = scene.survey();
+    body["bottom_examined"] = "whole".into();
+    body["blistering"] = "none".into();
     let draft = scene.app.surveyor().post("/v1/surveys", &body).expect(201);
-    let survey = draft.id();
-    let (taken, signature) = thread::scope(|scope| {
-        let (scene, survey) = (&scene, &survey);
-        let entering: Vec<_> = (0..3)
-            .map(|person: i32| {
-                scope.spawn(move || {
-                    let crew = scene.app.crew();
-                    let statuses = (1..=8).map(|n| {
-                        crew.post("/v1/readings", &scene.reading(survey, person * 8 + n, 1.0)).status
-                    });
-                    statuses.collect::<Vec<u16>>()
-                })
-            })
-            .collect();
-        let path = format!("/v1/surveys/{survey}/signature");
-        let signing =
-            scope.spawn(move || scene.app.surveyor().post_if_match(&path, &draft.etag(), &json!({})).status);
-        let taken: Vec<Vec<u16>> = entering.into_iter().map(|task| task.join().unwrap()).collect();
-        (taken, signing.join().unwrap())
-    });
-    assert_eq!(signature, 200);
-    for statuses in &taken {
-        let until = statuses.iter().take_while(|status| **status == 201).count();
-        assert!(
-            statuses.iter().skip(until).all(|status| *status == 409),
-            "taken, then refused: {statuses:?}"
-        );
-    }
-    let kept = taken.iter().flatten().filter(|status| **status == 201).count();
-    let crew = scene.app.crew();
-    assert_eq!(ids(&crew, &format!("/v1/readings?survey_id={survey}&limit=200")).len(), kept);
-    crew.post("/v1/readings", &scene.reading(&survey, 900, 1.0)).expect_problem(409, "conflict", "");
+    let path = format!("/v1/surveys/{}/signature", draft.id());
+    let sign = || scene.app.surveyor().post_if_match(&path, &draft.etag(), &json!({})).status;
+    assert_eq!(held_up(&scene, sign, ""), 200);
 }
