@@ -8,11 +8,13 @@ use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::cli::database::{ForOrganisation, Where};
 use crate::cli::output::{print, print_line};
-use crate::db::Actor;
+use crate::db::{Actor, Db};
 use crate::error::{Code, Error, Result};
+use crate::features::forecasts;
 use crate::features::imports::model::kinds::ImportKind;
 use crate::features::imports::model::report::ImportReport;
 use crate::features::imports::{Options, run};
+use crate::jobs::run_until_idle;
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum Kind {
@@ -78,7 +80,9 @@ impl Import {
             bar.set_position(u64::try_from(done).unwrap_or(u64::MAX));
         });
         bar.finish_and_clear();
-        self.tell(path, &report?)
+        let report = report?;
+        self.tell(path, &report)?;
+        if report.committed && report.created + report.updated > 0 { forecast(&opened.db) } else { Ok(()) }
     }
 
     /// Says what came of it: the rows at fault on stderr, one a line, the outcome last.
@@ -109,6 +113,16 @@ impl Import {
         let kept = if report.dry_run { " Nothing was kept: a dry run." } else { "" };
         print_line(&format!("{counts}.{kept}"))
     }
+}
+
+/// Brings the forecasts up to date, along with the worker of a service where one runs: without one, the due
+/// list would wait for the next service.
+fn forecast(db: &Db) -> Result<()> {
+    let tally = run_until_idle(db, &forecasts::job::handle)?;
+    if tally.done > 0 {
+        eprintln!("{} forecasts computed.", tally.done);
+    }
+    Ok(())
 }
 
 /// `FILE.bad.csv` for `FILE.csv`, and for `FILE`.

@@ -3,4 +3,5 @@
 
 mod calc;
 mod demo;
+mod import;
 mod running;
