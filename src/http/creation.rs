@@ -106,13 +106,19 @@ impl<T> Creation<T> {
             && let Some(earlier) = reserve(tx, &format!("id:{id}"), operation, &new.sha256)?
         {
             return if earlier.operation == operation && earlier.body_sha256 == new.sha256 {
-                Ok(Created::Before(read(tx, I::from(id))?))
+                Ok(Created::Before(read(tx, I::from(earlier.entity_id.unwrap_or(id)))?))
             } else {
                 Err(id_taken())
             };
         }
         let id = new.id.map_or_else(I::fresh, I::from);
         let view = create(tx, id, new.fields)?;
+        // What was sent before under another id is found under this one too, when it is sent again.
+        if let Some(own) = new.id.filter(|own| *own != view.id()) {
+            diesel::update(creations::table.find((tx.org_id(), format!("id:{own}"))))
+                .set(creations::entity_id.eq(Some(view.id())))
+                .execute(tx.conn())?;
+        }
         if let Some(row_key) = &row_key {
             let response = serde_json::to_string(&view).map_err(Error::internal)?;
             diesel::update(creations::table.find((tx.org_id(), row_key)))

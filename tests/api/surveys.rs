@@ -3,7 +3,7 @@
 use serde_json::json;
 
 use crate::forecast_requests::{forget, waiting};
-use crate::recording::Scene;
+use crate::recording::{Scene, is_made_once};
 
 #[test]
 fn a_draft_bears_on_no_date_a_signature_does() {
@@ -112,16 +112,50 @@ fn dates_do_not_contradict() {
 }
 
 #[test]
-fn stations_are_one_to_a_code() {
+fn a_signature_and_a_correction_each_have_their_turn() {
     let scene = Scene::set();
     let surveyor = scene.app.surveyor();
-    let body = json!({"vessel_id": scene.vessel, "code": "S01", "hull": "centre", "side": "starboard", "zone": "bottom"});
-    surveyor.post("/v1/stations", &body).expect_problem(409, "duplicate", "/code");
-    let path = format!("/v1/stations/{}", scene.station);
-    let etag = surveyor.get(&path).expect(200).etag();
-    let moved = surveyor.patch(&path, &etag, &json!({"girth_m": 0.9})).expect(200);
-    assert_eq!(moved.json["girth_m"], 0.9);
-    surveyor.patch(&path, &etag, &json!({"girth_m": 1.0})).expect_problem(412, "stale", "");
-    scene.app.reader().post("/v1/stations", &body).expect_problem(403, "forbidden", "");
-    scene.app.stranger().get(&path).expect_problem(404, "not_found", "");
+    is_made_once(&scene, "/v1/surveys", &scene.survey());
+    let draft = scene.draft();
+    let path = format!("/v1/surveys/{}", draft.id());
+    let reason = json!({"reason": "misread"});
+    surveyor
+        .post_if_match(&format!("{path}/correction"), &draft.etag(), &reason)
+        .expect_problem(409, "conflict", "");
+    assert!(draft.json["signed_version"].is_null());
+    for address in [format!("{path}/signature"), format!("{path}/correction")] {
+        surveyor.post(&address, &reason).expect_problem(428, "version_required", "");
+        scene.app.stranger().post_if_match(&address, "\"1\"", &reason).expect_problem(404, "not_found", "");
+    }
+    surveyor.send(surveyor.request("PATCH", &path).json(&json!({}))).expect_problem(
+        428,
+        "version_required",
+        "",
+    );
+    for (field, value) in [("vessel_id", scene.station.clone()), ("ref", "new".to_owned())] {
+        let change = json!({field: value});
+        surveyor.patch(&path, &draft.etag(), &change).expect_problem(422, "invalid", &format!("/{field}"));
+    }
+
+    let signed = scene.signed();
+    assert_eq!(signed.json["signed_version"], signed.json["version"]);
+    let path = format!("/v1/surveys/{}", signed.id());
+    surveyor
+        .post_if_match(&format!("{path}/signature"), &signed.etag(), &json!({}))
+        .expect_problem(409, "conflict", "");
+    forget(&scene.app);
+    let open = surveyor.post_if_match(&format!("{path}/correction"), &signed.etag(), &reason).expect(200);
+    assert_eq!(waiting(&scene.app), [scene.vessel.clone()]);
+    assert_eq!(open.json["signed_version"], signed.json["version"], "the signed one stays in force");
+    assert!(open.json["signed_at"].is_null() && open.json["signed_by"].is_null());
+    let listed = surveyor.get(&format!("/v1/surveys?vessel_id={}", scene.vessel)).expect(200);
+    let listed = listed.json["items"].as_array().unwrap().clone();
+    let listed = listed.iter().find(|survey| survey["id"] == open.json["id"]).expect("it is in the list");
+    assert_eq!(*listed, open.json, "a list shows a survey as it is read");
+    forget(&scene.app);
+    let changed = surveyor.patch(&path, &open.etag(), &json!({"note": "seen again"})).expect(200);
+    assert!(waiting(&scene.app).is_empty(), "a draft asks for no forecast");
+    let again = surveyor.post_if_match(&format!("{path}/signature"), &changed.etag(), &json!({})).expect(200);
+    assert_eq!(again.json["signed_version"], again.json["version"]);
+    assert_eq!(again.json["correction_reason"], "misread");
 }

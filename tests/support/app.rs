@@ -230,6 +230,8 @@ fn http() -> reqwest::blocking::Client {
     });
     reqwest::blocking::Client::builder()
         .redirect(reqwest::redirect::Policy::none())
+        // A loaded machine is slow, not wrong.
+        .timeout(std::time::Duration::from_mins(5))
         .build()
         .expect("an HTTP client")
 }

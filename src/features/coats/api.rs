@@ -9,7 +9,7 @@ use uuid::Uuid;
 use super::model::{CoatFields, CoatRole};
 use super::store::{self, Coat, CoatFilter};
 use crate::db::Tx;
-use crate::error::Result;
+use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
 use crate::features::surveys::store::lock_vessel;
 use crate::features::vessels::model::Zone;
@@ -105,14 +105,10 @@ impl CoatQuery {
 /// Makes a coat within a transaction.
 ///
 /// # Errors
-/// Invalid fields, a foreign vessel or haul-out; those of the database.
+/// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
 pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
-    let mut fields = fields.made(tx.now())?;
-    if fields.sequence.is_none() {
-        // Two who add a coat at once must not both take the next place.
-        lock_vessel(tx, fields.vessel_id)?;
-        fields.sequence = Some(store::next_sequence(tx, fields.vessel_id, fields.applied_on)?);
-    }
+    let fields = fields.made(tx.now())?;
+    let fields = placed(tx, id, fields)?;
     store::insert(tx, id, &fields)?;
     settle(tx, "create_coat", id, None, &fields)
 }
@@ -128,7 +124,7 @@ pub fn read(tx: &mut Tx<'_>, id: CoatId) -> Result<CoatView> {
 /// Changes a coat within a transaction. A patch that changes nothing makes no version.
 ///
 /// # Errors
-/// Stale; invalid fields; those of the database.
+/// Stale; invalid fields, a place that another coat has; those of the database.
 pub fn change(tx: &mut Tx<'_>, id: CoatId, if_match: IfMatch, patch: &Patch<CoatFields>) -> Result<CoatView> {
     let before = store::read(tx, id)?;
     if_match.check(before.version)?;
@@ -138,8 +134,36 @@ pub fn change(tx: &mut Tx<'_>, id: CoatId, if_match: IfMatch, patch: &Patch<Coat
         return Ok(before.into());
     }
     let after = after.changing(&start, tx.now())?;
+    let after = placed(tx, id, after)?;
     store::insert_version(tx, id, before.version + 1, &after)?;
     settle(tx, "change_coat", id, Some(&before.fields), &after)
+}
+
+/// The fields with the coat's place among those of its vessel and day, which no other coat has.
+fn placed(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatFields> {
+    // Two who record coats at once must not both take one place.
+    lock_vessel(tx, fields.vessel_id)?;
+    let Some(sequence) = fields.sequence else {
+        let next = store::next_sequence(tx, id, fields.vessel_id, fields.applied_on)?;
+        return Ok(CoatFields { sequence: Some(next), ..fields });
+    };
+    if fields.withdrawn {
+        return Ok(fields);
+    }
+    match store::at_place(tx, id, fields.vessel_id, fields.applied_on, sequence)? {
+        None => Ok(fields),
+        Some(there) => {
+            let mut error = Error::field(
+                "/sequence",
+                "duplicate",
+                format!(
+                    "is the place of coat {there} of that vessel and day. Use another, or leave it out for the next."
+                ),
+            );
+            error.code = Code::Duplicate;
+            Err(error)
+        }
+    }
 }
 
 fn settle(

@@ -61,16 +61,16 @@ pub struct CoatFields {
     #[schema(min_length = 1, max_length = 100)]
     pub colour: Option<String>,
     /// Its dry film thickness. When left out, the forecasts take a default of its role.
-    #[garde(custom(film))]
-    #[schema(exclusive_minimum = 0, maximum = 5000)]
+    #[garde(range(min = 1.0, max = 5000.0))]
+    #[schema(minimum = 1, maximum = 5000)]
     pub dry_film_um: Option<f64>,
     /// Whether the thickness was measured; if not, it is reckoned from litres or taken from the data sheet.
     #[serde(default)]
     #[garde(skip)]
     pub film_measured: bool,
     /// Its permeability to water by the data sheet, a unit of activity. When left out, a default of its role.
-    #[garde(custom(permeability))]
-    #[schema(exclusive_minimum = 0, maximum = 1e-6)]
+    #[garde(range(min = 1e-14, max = 1e-9))]
+    #[schema(minimum = 1e-14, maximum = 1e-9)]
     pub permeability_kg_m_s: Option<f64>,
     /// What a month afloat at 15 °C wears off an antifouling.
     #[garde(range(min = 0.0, max = 200.0))]
@@ -99,31 +99,6 @@ pub struct CoatFields {
     #[garde(length(chars, min = 1, max = 1000))]
     #[schema(min_length = 1, max_length = 1000)]
     pub correction_reason: Option<String>,
-}
-
-/// A garde rule: a film is thicker than nothing, and not thicker than 5,000 µm.
-///
-/// # Errors
-/// For any other.
-pub fn film(thickness_um: &Option<f64>, _: &()) -> garde::Result {
-    above_zero(*thickness_um, 5000.0)
-}
-
-/// A garde rule: a film lets something through, and not more than 1e-6 kg/(m s).
-///
-/// # Errors
-/// For any other.
-pub fn permeability(permeability_kg_m_s: &Option<f64>, _: &()) -> garde::Result {
-    above_zero(*permeability_kg_m_s, 1e-6)
-}
-
-fn above_zero(value: Option<f64>, most: f64) -> garde::Result {
-    match value {
-        Some(value) if !(value > 0.0 && value <= most) => {
-            Err(garde::Error::new(format!("must be above 0 and at most {most:e}; leave it out if unknown")))
-        }
-        _ => Ok(()),
-    }
 }
 
 impl CoatFields {

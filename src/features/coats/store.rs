@@ -256,14 +256,6 @@ pub fn versions(tx: &mut Tx<'_>, id: CoatId, page: PageRequest) -> Result<Slice<
     Ok(page.slice(found, |coat| Position { key: i64::from(coat.version), id: coat.id.into() }))
 }
 
-/// The coats of one vessel, by day and sequence, without those withdrawn.
-///
-/// # Errors
-/// Those of the database.
-pub fn of_vessel(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<Vec<Coat>> {
-    of_vessels(tx, &[vessel_id])
-}
-
 /// The coats of several vessels, by vessel and day and sequence, without those withdrawn.
 ///
 /// # Errors
@@ -278,15 +270,37 @@ pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Coat>>
     rows.into_iter().map(CoatRow::coat).collect()
 }
 
-/// The next free place among the coats of a vessel and day.
+/// The place after the last among the other coats of a vessel and day.
 ///
 /// # Errors
 /// Those of the database.
-pub fn next_sequence(tx: &mut Tx<'_>, vessel_id: VesselId, applied_on: NaiveDate) -> Result<i32> {
+pub fn next_sequence(tx: &mut Tx<'_>, id: CoatId, vessel_id: VesselId, applied_on: NaiveDate) -> Result<i32> {
     use current_coats as c;
     let last: Option<i32> = c::table
         .filter(c::org_id.eq(tx.org_id()).and(c::vessel_id.eq(vessel_id)).and(c::applied_on.eq(applied_on)))
+        .filter(c::coat_id.ne(id))
         .select(diesel::dsl::max(c::sequence))
         .first(tx.conn())?;
     Ok(last.unwrap_or(0) + 1)
+}
+
+/// The other coat, not withdrawn, that has this place on a vessel and day, if there is one.
+///
+/// # Errors
+/// Those of the database.
+pub fn at_place(
+    tx: &mut Tx<'_>,
+    id: CoatId,
+    vessel_id: VesselId,
+    applied_on: NaiveDate,
+    sequence: i32,
+) -> Result<Option<CoatId>> {
+    use current_coats as c;
+    let there = c::table
+        .filter(c::org_id.eq(tx.org_id()).and(c::vessel_id.eq(vessel_id)).and(c::applied_on.eq(applied_on)))
+        .filter(c::sequence.eq(sequence).and(c::withdrawn.eq(false)).and(c::coat_id.ne(id)))
+        .select(c::coat_id)
+        .first(tx.conn())
+        .optional()?;
+    Ok(there)
 }

@@ -126,7 +126,7 @@
 //! | `sequence` |  | whole number | its place among the coats of that day, 1 for the innermost; without a reference, vessel, day and sequence tell which coat a row speaks of |
 //! | `product` |  | text | what was applied |
 //! | `colour` |  | text | its colour |
-//! | `dry_film_um` |  | number | dry film thickness, over 0 to 5000 µm |
+//! | `dry_film_um` |  | number | dry film thickness, 1 to 5000 µm |
 //! | `film_measured` |  | true, false, yes, no | whether that was measured; no when left out |
 //! | `permeability_kg_m_s` |  | number | water permeability from the maker's sheet, kg/(m s), concentration taken out: as in the API |
 //! | `wear_um_per_month_15c` |  | number | wear of an antifouling, µm a month in water of 15 °C |

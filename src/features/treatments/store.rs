@@ -221,14 +221,6 @@ pub fn versions(tx: &mut Tx<'_>, id: TreatmentId, page: PageRequest) -> Result<S
     Ok(page.slice(found, |treatment| Position { key: i64::from(treatment.version), id: treatment.id.into() }))
 }
 
-/// The treatments of one vessel, by day begun, without those withdrawn.
-///
-/// # Errors
-/// Those of the database.
-pub fn of_vessel(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<Vec<Treatment>> {
-    of_vessels(tx, &[vessel_id])
-}
-
 /// The treatments of several vessels, by vessel and day begun, without those withdrawn.
 ///
 /// # Errors

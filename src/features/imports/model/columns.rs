@@ -253,7 +253,7 @@ pub const COATS: &[Column] = &[
     ),
     column("product", Form::Text, false, "", "what was applied"),
     column("colour", Form::Text, false, "grey", "its colour"),
-    column("dry_film_um", Form::Number, false, "120", "dry film thickness, over 0 to 5000 µm"),
+    column("dry_film_um", Form::Number, false, "120", "dry film thickness, 1 to 5000 µm"),
     column("film_measured", Form::Truth, false, "true", "whether that was measured; no when left out"),
     column(
         "permeability_kg_m_s",

@@ -243,3 +243,81 @@ fn refused(code: Code, pointer: &str, detail: impl Into<String>) -> Error {
     error.code = code;
     error
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+    use uuid::Uuid;
+
+    use super::*;
+
+    type SentReading = (Option<ReadingId>, ReadingFields);
+
+    /// Few stations, sequences and values, so that places and values often meet. A sender gives an id to one
+    /// reading only, or to none.
+    fn batch() -> impl Strategy<Value = Vec<SentReading>> {
+        let one = (any::<bool>(), proptest::option::of("[ab]"), 0_u128..2, 1..3_i32, 0_u8..3);
+        proptest::collection::vec(one, 0..20).prop_map(|readings| {
+            readings
+                .into_iter()
+                .zip(0_u128..)
+                .map(|((own_id, reference, station, sequence, value), n)| {
+                    let fields = ReadingFields {
+                        r#ref: reference,
+                        survey_id: SurveyId::from(Uuid::nil()),
+                        station_id: StationId::from(Uuid::from_u128(station)),
+                        scale: Some("relative".to_owned()),
+                        sequence,
+                        value: f64::from(value),
+                        taken_at: None,
+                        note: None,
+                        withdrawn: false,
+                        correction_reason: None,
+                    };
+                    (own_id.then(|| ReadingId::from(Uuid::from_u128(n))), fields)
+                })
+                .collect()
+        })
+    }
+
+    /// What came of each: the reading it is, or nothing when it was refused.
+    fn send(known: &mut KnownReadings, batch: &[SentReading]) -> Vec<Option<(ReadingId, bool)>> {
+        let mut results = Vec::new();
+        for (id, fields) in batch {
+            results.push(match known.judge(*id, fields) {
+                Err(_) => None,
+                Ok(Sent::Before(id)) => Some((id, false)),
+                Ok(Sent::New) => {
+                    let id = id.unwrap_or_else(|| Uuid::from_u128(1000 + known.known.len() as u128).into());
+                    known.insert(KnownReading { id, fields: fields.clone(), values: vec![fields.value] });
+                    Some((id, true))
+                }
+            });
+        }
+        results
+    }
+
+    proptest! {
+        #[test]
+        fn a_batch_sent_again_makes_nothing_and_finds_the_same(batch in batch()) {
+            let mut known = KnownReadings::default();
+            let first = send(&mut known, &batch);
+            let kept = known.known.len();
+            prop_assert_eq!(first.iter().flatten().filter(|(_, made)| *made).count(), kept);
+            let again = send(&mut known, &batch);
+            prop_assert_eq!(known.known.len(), kept);
+            for (first, again) in first.iter().zip(&again) {
+                prop_assert!(again.is_none_or(|(_, made)| !made));
+                // One refused for its reference may find its place taken by its like meanwhile.
+                if let Some((id, _)) = first {
+                    prop_assert_eq!(again.map(|(id, _)| id), Some(*id));
+                }
+            }
+            // No two share an id, a place or a reference.
+            prop_assert_eq!(known.by_id.len(), kept);
+            prop_assert_eq!(known.by_place.len(), kept);
+            let references = known.known.iter().filter(|reading| reading.fields.r#ref.is_some()).count();
+            prop_assert_eq!(known.by_ref.len(), references);
+        }
+    }
+}

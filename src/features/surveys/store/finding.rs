@@ -271,14 +271,6 @@ pub fn versions(tx: &mut Tx<'_>, id: FindingId, page: PageRequest) -> Result<Sli
     Ok(page.slice(found, |finding| Position { key: i64::from(finding.version), id: finding.id.into() }))
 }
 
-/// The findings of one vessel, by day found, without those withdrawn.
-///
-/// # Errors
-/// Those of the database.
-pub fn of_vessel(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<Vec<Finding>> {
-    of_vessels(tx, &[vessel_id])
-}
-
 /// The findings of several vessels, by vessel and day found, without those withdrawn.
 ///
 /// # Errors

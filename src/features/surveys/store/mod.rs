@@ -8,10 +8,8 @@ pub mod survey;
 use chrono::NaiveDate;
 use diesel::prelude::*;
 
-pub use self::finding::{of_vessel as findings_of_vessel, of_vessels as findings_of_vessels};
-pub use self::reading::insert_readings;
-pub use self::station::ensure_station;
-pub use self::survey::{find_draft_survey, find_survey_by_ref, signed_of_vessel, signed_of_vessels};
+pub use self::finding::of_vessels as findings_of_vessels;
+pub use self::survey::signed_of_vessels;
 use crate::db::Tx;
 use crate::db::schema::vessels;
 use crate::error::{Error, Result};

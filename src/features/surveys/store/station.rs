@@ -9,7 +9,7 @@ use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::stations;
 use crate::error::{Code, Error, Result};
 use crate::features::surveys::model::station::StationFields;
-use crate::ids::{Id, StationId, VesselId};
+use crate::ids::{StationId, VesselId};
 
 /// A station as stored.
 #[derive(Debug, Clone)]
@@ -65,10 +65,13 @@ impl TryFrom<StationRow> for Station {
     }
 }
 
-/// Makes a station, unless the vessel has one of this code; tells whether it was made.
-fn insert_new(tx: &mut Tx<'_>, id: StationId, fields: &StationFields) -> Result<bool> {
+/// Makes a station.
+///
+/// # Errors
+/// A foreign vessel, a code that the vessel has already; those of the database.
+pub fn insert(tx: &mut Tx<'_>, id: StationId, fields: &StationFields) -> Result<()> {
     let (org_id, now) = (tx.org_id(), tx.now());
-    let inserted = diesel::insert_into(stations::table)
+    diesel::insert_into(stations::table)
         .values((
             stations::org_id.eq(org_id),
             stations::id.eq(id),
@@ -82,43 +85,8 @@ fn insert_new(tx: &mut Tx<'_>, id: StationId, fields: &StationFields) -> Result<
             stations::created_at.eq(now),
             stations::updated_at.eq(now),
         ))
-        .on_conflict((stations::org_id, stations::vessel_id, stations::code))
-        .do_nothing()
         .execute(tx.conn())?;
-    Ok(inserted == 1)
-}
-
-/// Makes a station.
-///
-/// # Errors
-/// Duplicate, when the vessel has one of this code; those of the database.
-pub fn insert(tx: &mut Tx<'_>, id: StationId, fields: &StationFields) -> Result<()> {
-    if insert_new(tx, id, fields)? {
-        return Ok(());
-    }
-    let mut error = Error::field(
-        "/code",
-        "duplicate",
-        format!("{} is already a station of this vessel. Choose another code.", fields.code),
-    );
-    error.code = Code::Duplicate;
-    Err(error)
-}
-
-/// The vessel's station of this code, made as given if it has none.
-///
-/// # Errors
-/// Those of the database.
-pub fn ensure_station(tx: &mut Tx<'_>, fields: &StationFields) -> Result<StationId> {
-    let id = StationId::fresh();
-    if insert_new(tx, id, fields)? {
-        return Ok(id);
-    }
-    let of_code = stations::org_id
-        .eq(tx.org_id())
-        .and(stations::vessel_id.eq(fields.vessel_id))
-        .and(stations::code.eq(&fields.code));
-    Ok(stations::table.filter(of_code).select(stations::id).first(tx.conn())?)
+    Ok(())
 }
 
 /// Changes a station from `version` to the next.

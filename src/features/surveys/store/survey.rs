@@ -277,41 +277,6 @@ pub fn read(tx: &mut Tx<'_>, id: SurveyId) -> Result<Survey> {
     completed(tx, rows)?.pop().ok_or_else(|| Error::not_found("survey"))
 }
 
-/// The survey of this reference, if there is one.
-///
-/// # Errors
-/// Those of the database.
-pub fn find_survey_by_ref(tx: &mut Tx<'_>, reference: &str) -> Result<Option<Survey>> {
-    let rows: Vec<SurveyRow> = current_surveys::table
-        .filter(current_surveys::org_id.eq(tx.org_id()).and(current_surveys::ref_.eq(reference)))
-        .select(columns!(current_surveys, current_surveys))
-        .load(tx.conn())?;
-    Ok(completed(tx, rows)?.pop())
-}
-
-/// The vessel's survey of this day that is still a draft, the earliest entered if there are several.
-///
-/// # Errors
-/// Those of the database.
-pub fn find_draft_survey(
-    tx: &mut Tx<'_>,
-    vessel_id: VesselId,
-    surveyed_on: NaiveDate,
-) -> Result<Option<Survey>> {
-    let of_day = current_surveys::org_id
-        .eq(tx.org_id())
-        .and(current_surveys::vessel_id.eq(vessel_id))
-        .and(current_surveys::surveyed_on.eq(surveyed_on))
-        .and(current_surveys::signed_at.is_null());
-    let rows: Vec<SurveyRow> = current_surveys::table
-        .filter(of_day)
-        .order(current_surveys::survey_id)
-        .limit(1)
-        .select(columns!(current_surveys, current_surveys))
-        .load(tx.conn())?;
-    Ok(completed(tx, rows)?.pop())
-}
-
 /// Surveys by last change, of one vessel or all.
 ///
 /// # Errors
@@ -365,14 +330,6 @@ pub fn versions(tx: &mut Tx<'_>, id: SurveyId, page: PageRequest) -> Result<Slic
         survey.signed_version = signed_version;
     }
     Ok(page.slice(found, |survey| Position { key: i64::from(survey.version), id: survey.id.into() }))
-}
-
-/// The evidence of one vessel's surveys, by day.
-///
-/// # Errors
-/// Those of the database.
-pub fn signed_of_vessel(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<Vec<SignedSurvey>> {
-    signed_of_vessels(tx, &[vessel_id])
 }
 
 /// The evidence of several vessels' surveys, by vessel and day.
