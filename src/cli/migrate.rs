@@ -1,7 +1,6 @@
 //! `garboard migrate`: the roles, the schema.
 
 use clap::Args;
-use diesel::{Connection, PgConnection};
 
 use crate::cli::database::Where;
 use crate::cli::output::print_line;
@@ -29,7 +28,7 @@ impl Migrate {
                 let owner_url = given.owner_url.as_deref().ok_or_else(|| {
                     Error::new(Code::Invalid, "Set DATABASE_OWNER_URL to a superuser, or to a member of garboard_owner, of that database.")
                 })?;
-                prepare(owner_url)?;
+                roles::prepare(owner_url)?;
                 migrations::migrate(owner_url)?
             }
         };
@@ -41,15 +40,4 @@ impl Migrate {
             )),
         }
     }
-}
-
-/// Makes the roles that are missing; their passwords are the administrator's affair.
-fn prepare(owner_url: &str) -> Result<()> {
-    let mut conn = PgConnection::establish(owner_url).map_err(|cause| {
-        Error::new(Code::Unavailable, "Cannot connect with DATABASE_OWNER_URL. Check the address.")
-            .because(cause)
-    })?;
-    roles::ensure_roles(&mut conn, None)?;
-    roles::prepare_database(&mut conn)?;
-    Ok(())
 }

@@ -9,6 +9,8 @@ use std::fmt;
 use diesel::sql_types::{Bool, Text};
 use diesel::{Connection, PgConnection, QueryResult, QueryableByName, RunQueryDsl, sql_query};
 
+use crate::error::{Code, Error, Result};
+
 /// The database of the private PostgreSQL.
 pub const DATABASE: &str = "garboard";
 /// Owns the schema; cannot sign in.
@@ -176,6 +178,20 @@ pub fn prepare_database(connection: &mut PgConnection) -> QueryResult<()> {
             .execute(connection)?;
         Ok(())
     })
+}
+
+/// Makes the roles that are missing, without passwords, and prepares the database, over a connection of its own.
+///
+/// # Errors
+/// Unavailable when the connection fails; those of the database.
+pub fn prepare(owner_url: &str) -> Result<()> {
+    let mut connection = PgConnection::establish(owner_url).map_err(|cause| {
+        Error::new(Code::Unavailable, "Cannot connect with DATABASE_OWNER_URL. Check the address.")
+            .because(cause)
+    })?;
+    ensure_roles(&mut connection, None)?;
+    prepare_database(&mut connection)?;
+    Ok(())
 }
 
 /// Runs a statement that takes no parameters with names and texts in it, quoted by the server: `%I` and `%L` as

@@ -29,6 +29,14 @@ const LEADING_OTHERWISE: [(&str, &str); 4] = [
     ("refresh_families_pkey", "a session is found by its token before an organisation is known"),
     ("refresh_families_person", "a person's sessions end together"),
 ];
+/// Unique over all organisations, so that a second one of its kind shows that there is a first. May only shrink.
+const UNIQUE_OVER_ALL: [(&str, &str); 5] = [
+    ("people_pkey", "a person may be a member of several organisations"),
+    ("people_email_key", "the name to sign in with, before an organisation is known"),
+    ("passwords_pkey", "of a person, seen by the sign-in role alone"),
+    ("refresh_families_pkey", "found by a token before an organisation is known, by the sign-in role alone"),
+    ("refresh_tokens_pkey", "the digest of a random text, seen by the sign-in role alone"),
+];
 /// More columns need a larger feature of diesel, which makes every build slower.
 const MOST_COLUMNS: i64 = 32;
 const ROLES: [&str; 3] = ["garboard_app", "garboard_worker", "garboard_sign_in"];
@@ -125,6 +133,46 @@ fn keys_and_indexes_lead_with_the_organisation() {
             "{name} leads with the organisation or is gone: take it off the list"
         );
     }
+}
+
+#[test]
+fn nothing_is_unique_over_all_organisations() {
+    let database = database();
+    let mut superuser = connect(&database.superuser_url());
+    let unique = names(
+        &mut superuser,
+        "SELECT i.relname::text FROM pg_index x JOIN pg_class t ON t.oid = x.indrelid JOIN pg_class i ON i.oid = x.indexrelid
+         LEFT JOIN pg_attribute a ON a.attrelid = t.oid AND a.attnum = x.indkey[0]
+         WHERE t.relnamespace = 'public'::regnamespace AND t.relname <> '__diesel_schema_migrations'
+           AND (x.indisunique OR x.indisexclusion) AND coalesce(a.attname, '') NOT IN ('org_id', 'viewer_org_id')",
+    );
+    let listed: Vec<&str> = UNIQUE_OVER_ALL.iter().map(|(name, _)| *name).collect();
+    let rest: Vec<_> = unique.iter().filter(|name| !listed.contains(&name.as_str())).collect();
+    assert!(rest.is_empty(), "these tell of other organisations: {rest:?}");
+    for name in listed {
+        assert!(unique.iter().any(|found| found == name), "{name} is gone: take it off the list");
+    }
+}
+
+/// Functions that anybody may call and that could write: neither pure nor called by a trigger alone.
+fn open_functions(superuser: &mut PgConnection) -> Vec<String> {
+    names(
+        superuser,
+        "SELECT p.proname::text FROM pg_proc p
+         WHERE p.pronamespace = 'public'::regnamespace AND p.provolatile = 'v' AND p.prorettype <> 'trigger'::regtype
+           AND has_function_privilege('public', p.oid, 'EXECUTE')
+           AND NOT EXISTS (SELECT FROM pg_depend d WHERE d.classid = 'pg_proc'::regclass AND d.objid = p.oid AND d.deptype = 'e')",
+    )
+}
+
+#[test]
+fn no_function_that_could_write_is_open_to_everybody() {
+    let database = database();
+    let mut superuser = connect(&database.superuser_url());
+    assert_eq!(open_functions(&mut superuser), [""; 0], "REVOKE EXECUTE ... FROM PUBLIC");
+    let planted = "CREATE FUNCTION planted() RETURNS void LANGUAGE sql AS 'DELETE FROM public.jobs'";
+    run(&mut superuser, planted).expect("a superuser may");
+    assert_eq!(open_functions(&mut superuser), ["planted"]);
 }
 
 #[test]

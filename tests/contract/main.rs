@@ -13,4 +13,5 @@ mod rust_paths;
 mod seed;
 mod sql;
 mod tenancy;
+mod units;
 mod walk;

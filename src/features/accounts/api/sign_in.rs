@@ -7,7 +7,6 @@ use argon2::password_hash::{PasswordHasher, PasswordVerifier};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chrono::Duration;
-use diesel::PgConnection;
 use garde::Validate;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -96,12 +95,13 @@ fn session_over() -> Error {
     Error::new(Code::Unauthenticated, "The session is over. Sign in again.")
 }
 
-fn next_refresh_token(conn: &mut PgConnection, app: &AppState, family_id: FamilyId) -> Result<String> {
+/// A new refresh token and the digest that is kept of it.
+fn fresh_refresh_token() -> Result<(String, [u8; 32])> {
     let mut secret = [0_u8; 32];
     getrandom::fill(&mut secret).map_err(|cause| Error::internal(cause.to_string()))?;
     let token = URL_SAFE_NO_PAD.encode(secret);
-    store::insert_refresh_token(conn, &Sha256::digest(token.as_bytes()), family_id, app.clock.now())?;
-    Ok(token)
+    let digest = Sha256::digest(token.as_bytes()).into();
+    Ok((token, digest))
 }
 
 fn session(
@@ -138,7 +138,8 @@ fn open(app: &AppState, asked: &SignIn) -> Result<SessionView> {
         let family_id = FamilyId::fresh();
         let now = app.clock.now();
         store::insert_family(conn, family_id, person_id, org_id, now, now + Duration::days(SESSION_DAYS))?;
-        let token = next_refresh_token(conn, app, family_id)?;
+        let (token, digest) = fresh_refresh_token()?;
+        store::insert_refresh_token(conn, &digest, family_id, now)?;
         session(app, person_id, org_id, role, token)
     })
 }
@@ -168,7 +169,8 @@ fn refresh(app: &AppState, token: &str) -> Result<SessionView> {
             return Ok(Presented::Over);
         };
         store::use_refresh_token(conn, &digest, now)?;
-        let next = next_refresh_token(conn, app, found.family_id)?;
+        let (next, next_digest) = fresh_refresh_token()?;
+        store::insert_refresh_token(conn, &next_digest, found.family_id, now)?;
         session(app, found.person_id, found.org_id, role, next).map(Presented::Good)
     })?;
     match outcome {

@@ -1,0 +1,166 @@
+//! A number says what it is measured in, by its name: in the document and in the database.
+
+use std::collections::BTreeSet;
+
+use garboard::cli::openapi::document;
+use serde_json::Value;
+
+use super::sql::{connect, rows, text};
+use crate::support::app::database;
+
+/// How the name of a measure ends: units of the SI and those of the glossary.
+const UNITS: [&str; 26] = [
+    "_activity",
+    "_barcol",
+    "_c",
+    "_days",
+    "_days_dry",
+    "_g_kg",
+    "_j_mol",
+    "_kg",
+    "_kg_m3",
+    "_kg_m_s",
+    "_m",
+    "_m2",
+    "_m2_s",
+    "_m2_s_kg",
+    "_mm",
+    "_month",
+    "_months",
+    "_pct",
+    "_per_m2",
+    "_per_year",
+    "_ph",
+    "_probability",
+    "_s",
+    "_um",
+    "_year",
+    "_years",
+];
+/// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
+const OTHERWISE: [(&str, &str); 26] = [
+    ("hours_since_lift", "hours, said first"),
+    ("hours_since_wash", "hours, said first"),
+    ("wear_um_per_month_15c", "micrometres a month at 15 degrees Celsius"),
+    ("days", "days"),
+    ("month", "1 to 12"),
+    ("p10", "in the unit of the field it stands in"),
+    ("p50", "in the unit of the field it stands in"),
+    ("p90", "in the unit of the field it stands in"),
+    ("value", "of a reading: in the scale named beside it"),
+    ("check_block_reading", "in the meter's scale, named beside it"),
+    ("dry_reference_reading", "in the meter's scale, named beside it"),
+    ("risk", "a probability, 0 to 1"),
+    ("inspection_risk", "a probability, 0 to 1"),
+    ("repair_risk", "a probability, 0 to 1"),
+    ("version", "a number of versions"),
+    ("signed_version", "the number of a version"),
+    ("sequence", "a place in an order"),
+    ("line", "a place in a file"),
+    ("status", "an HTTP status"),
+    ("count", "counts"),
+    ("attempts", "counts"),
+    ("rows", "counts"),
+    ("created", "counts"),
+    ("updated", "counts"),
+    ("unchanged", "counts"),
+    ("refused", "counts"),
+];
+/// Columns of times and days that are not called `_at` and `_on`. May only shrink.
+const TIMES_OTHERWISE: [(&str, &str); 6] = [
+    ("run_after", "a job waits until then"),
+    ("locked_until", "a lease ends then"),
+    ("as_of", "the day a forecast looks from"),
+    ("p10", "a quantile of the day something is due"),
+    ("p50", "a quantile of the day something is due"),
+    ("p90", "a quantile of the day something is due"),
+];
+
+fn has_unit(name: &str) -> bool {
+    UNITS.iter().any(|unit| name.ends_with(unit))
+}
+
+fn excuse(name: &str) -> Option<&'static str> {
+    OTHERWISE.iter().map(|(excused, _)| *excused).find(|excused| name == *excused)
+}
+
+/// The names of the document's properties and parameters that are numbers.
+fn numbers(value: &Value, found: &mut BTreeSet<String>) {
+    let is_number = |schema: &Value| {
+        let kinds = schema["type"].as_array().cloned().unwrap_or_else(|| vec![schema["type"].clone()]);
+        kinds.iter().any(|kind| kind == "number" || kind == "integer")
+    };
+    match value {
+        Value::Object(members) => {
+            if let Some(Value::Object(properties)) = members.get("properties") {
+                let numeric = properties.iter().filter(|(_, property)| is_number(property));
+                found.extend(numeric.map(|(name, _)| name.clone()));
+            }
+            members.values().for_each(|member| numbers(member, found));
+        }
+        Value::Array(items) => items.iter().for_each(|item| numbers(item, found)),
+        _ => {}
+    }
+}
+
+#[test]
+fn every_number_carries_its_unit() {
+    let database = database();
+    let mut superuser = connect(&database.superuser_url());
+    let columns = rows(
+        &mut superuser,
+        "SELECT DISTINCT a.attname::text AS name FROM pg_class c JOIN pg_attribute a ON a.attrelid = c.oid
+         WHERE c.relnamespace = 'public'::regnamespace AND c.relkind IN ('r', 'p') AND a.attnum > 0
+           AND a.atttypid::regtype::text IN ('smallint', 'integer', 'bigint', 'real', 'double precision', 'numeric')",
+    );
+    let mut names: BTreeSet<String> = columns.iter().map(|row| text(row, "name").to_owned()).collect();
+    assert!(names.len() > 30, "{} columns", names.len());
+    let document: Value = serde_json::from_str(&document().expect("a document")).expect("JSON");
+    numbers(&document, &mut names);
+    assert!(names.len() > 60, "{} numbers", names.len());
+    let nameless: Vec<_> = names.iter().filter(|name| !has_unit(name) && excuse(name).is_none()).collect();
+    assert!(nameless.is_empty(), "numbers without a unit: {nameless:?}");
+    let needed: BTreeSet<&str> =
+        names.iter().filter(|name| !has_unit(name)).filter_map(|name| excuse(name)).collect();
+    for (name, _) in OTHERWISE {
+        assert!(needed.contains(name), "{name} is gone: take it off the list");
+    }
+}
+
+#[test]
+fn every_time_says_that_it_is_one() {
+    let database = database();
+    let mut superuser = connect(&database.superuser_url());
+    let columns = rows(
+        &mut superuser,
+        "SELECT DISTINCT a.attname::text AS name, a.atttypid::regtype::text AS kind
+         FROM pg_class c JOIN pg_attribute a ON a.attrelid = c.oid
+         WHERE c.relnamespace = 'public'::regnamespace AND c.relkind IN ('r', 'p') AND a.attnum > 0
+           AND c.relname <> '__diesel_schema_migrations'
+           AND a.atttypid::regtype::text IN ('date', 'timestamp with time zone', 'timestamp without time zone')",
+    );
+    assert!(columns.len() > 15, "{columns:?}");
+    let right = |row: &&Value| match text(row, "kind") {
+        "date" => text(row, "name").ends_with("_on"),
+        "timestamp with time zone" => text(row, "name").ends_with("_at"),
+        _ => false,
+    };
+    let wrong: Vec<&str> = columns.iter().filter(|row| !right(row)).map(|row| text(row, "name")).collect();
+    let listed: Vec<&str> = TIMES_OTHERWISE.iter().map(|(name, _)| *name).collect();
+    let rest: Vec<_> = wrong.iter().filter(|name| !listed.contains(name)).collect();
+    assert!(rest.is_empty(), "days end in _on, times with their zone in _at: {rest:?}");
+    for name in listed {
+        assert!(wrong.contains(&name), "{name} is gone: take it off the list");
+    }
+}
+
+#[test]
+fn a_number_without_a_unit_would_be_seen() {
+    let mut found = BTreeSet::new();
+    let planted = serde_json::json!({"a": [{"properties": {
+        "depth": {"type": "number"}, "width": {"type": ["null", "integer"]}, "name": {"type": "string"}}}]});
+    numbers(&planted, &mut found);
+    assert_eq!(found.iter().map(String::as_str).collect::<Vec<_>>(), ["depth", "width"]);
+    assert!(!has_unit("depth") && excuse("depth").is_none() && excuse("film_count").is_none());
+    assert!(has_unit("depth_m") && excuse("count").is_some());
+}
