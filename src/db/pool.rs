@@ -53,7 +53,8 @@ impl CustomizeConnection<PgConnection, diesel::r2d2::Error> for Timeouts {
 fn pool(url: &str, size: u32) -> Result<PgPool> {
     Pool::builder()
         .max_size(size)
-        .min_idle(Some(1))
+        // None made in advance: one still being made would outlive the pool, and the private server under it.
+        .min_idle(Some(0))
         .test_on_check_out(false)
         .connection_timeout(Duration::from_secs(5))
         .connection_customizer(Box::new(Timeouts))
