@@ -106,22 +106,27 @@ fn facts_no_forecast_can_be_made_from_give_a_row_that_says_so() {
     let app = TestApp::start();
     let lead = app.lead();
     let id = vessel(&lead, "Thin", json!({"launched_on": "2015-05-01"})).id();
-    // A film thinner than a micrometre can be recorded; the forecasts take none under 1 µm.
-    let coat = coat(&lead, &id, json!({"role": "barrier", "applied_on": "2020-03-01", "dry_film_um": 0.5}));
+    // Each is possible by itself; together they leave no laminate to forecast.
+    let treatment = json!({"vessel_id": id, "kind": "curative", "started_on": "2020-01-10", "completed_on": "2020-03-20", "laminate_removed_mm": 50.0});
+    let treatment = lead.post("/v1/treatments", &treatment).expect(201);
     settle(&app);
     let made = forecast(&lead, &id, "");
     let inspection = date(&made, "inspection");
     assert_eq!((&inspection["status"], &inspection["due_on"]), (&json!("not_enough_data"), &Value::Null));
     assert_eq!(inspection["driver"], "missing_facts");
-    assert!(inspection["reason"].as_str().is_some_and(|reason| reason.contains("/coats/0/dry_film_um")));
+    assert!(
+        inspection["reason"]
+            .as_str()
+            .is_some_and(|reason| reason.contains("/treatments/0/laminate_removed_mm"))
+    );
     let listed = lead.get(&format!("/v1/due?vessel_id={id}&status=not_enough_data")).expect(200);
     assert_eq!(
         listed.json["items"].as_array().map(Vec::len),
         Some(1),
         "it is in the list, not missing from it"
     );
-    let mended = json!({"dry_film_um": 250.0, "correction_reason": "a slip of the point"});
-    lead.patch(&format!("/v1/coats/{}", coat.id()), &coat.etag(), &mended).expect(200);
+    let mended = json!({"laminate_removed_mm": 0.5, "correction_reason": "a slip of the point"});
+    lead.patch(&format!("/v1/treatments/{}", treatment.id()), &treatment.etag(), &mended).expect(200);
     settle(&app);
     assert_eq!(date(&forecast(&lead, &id, ""), "inspection")["status"], "due");
 }
