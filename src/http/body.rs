@@ -25,6 +25,8 @@ use crate::error::{Code, Error, FieldError, Result};
 /// The longest JSON body taken, in bytes.
 pub const MAX_BODY_BYTES: usize = 1024 * 1024;
 
+const UNKNOWN_FIELD: &str = "is not a field here. Correct its name or leave it out.";
+
 type Reading<T> = Pin<Box<dyn Future<Output = Result<T>>>>;
 
 /// The fields of a record to create, with the id the client chose for it, if any.
@@ -159,11 +161,7 @@ pub fn read_value<T: DeserializeOwned>(value: Value) -> Result<T> {
             .filter(|part| *part != "?")
             .map(|part| format!("/{part}"))
             .collect::<String>();
-        unknown.push(FieldError::new(
-            pointer,
-            "unknown_field",
-            "is not a field here. Correct its name or leave it out.",
-        ));
+        unknown.push(FieldError::new(pointer, "unknown_field", UNKNOWN_FIELD));
     };
     let read: std::result::Result<T, _> =
         serde_path_to_error::deserialize(serde_ignored::Deserializer::new(value, &mut note));
@@ -203,6 +201,9 @@ fn unreadable(error: &serde_path_to_error::Error<serde_json::Error>) -> FieldErr
     let parent = pointer_of(&error.path().to_string().replace('?', ""));
     if let Some(name) = message.strip_prefix("missing field `").and_then(|rest| rest.split('`').next()) {
         return FieldError::new(format!("{parent}/{name}"), "missing", "is required. Enter it.");
+    }
+    if message.starts_with("unknown field `") {
+        return FieldError::new(parent, "unknown_field", UNKNOWN_FIELD);
     }
     FieldError::new(parent, "type", format!("cannot be read: {message}."))
 }

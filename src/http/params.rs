@@ -4,6 +4,7 @@ use std::future::{Ready, ready};
 
 use actix_web::dev::Payload;
 use actix_web::{FromRequest, HttpRequest};
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use serde::de::DeserializeOwned;
 use uuid::Uuid;
 
@@ -37,6 +38,12 @@ impl<T: DeserializeOwned + 'static> FromRequest for Params<T> {
     }
 }
 
+/// Whether it is a time or a day of a year that RFC 3339 cannot write and PostgreSQL may not keep.
+fn beyond_the_calendar(value: &str) -> bool {
+    let day = value.parse::<DateTime<Utc>>().map(|time| time.date_naive()).or_else(|_| value.parse());
+    day.is_ok_and(|day: NaiveDate| !(0..=9999).contains(&day.year()))
+}
+
 fn read<T: DeserializeOwned>(query: &str) -> Result<Params<T>> {
     for (name, value) in form_urlencoded::parse(query.as_bytes()) {
         if name.contains('\0') || value.contains('\0') {
@@ -46,6 +53,13 @@ fn read<T: DeserializeOwned>(query: &str) -> Result<Params<T>> {
                 "holds the character U+0000. Take it out.",
             ));
         }
+        if beyond_the_calendar(&value) {
+            return Err(Error::field(
+                name,
+                "parameter",
+                "is not between the years 0 and 9999. Correct the year.",
+            ));
+        }
     }
     let pairs = serde_urlencoded::Deserializer::new(form_urlencoded::parse(query.as_bytes()));
     serde_path_to_error::deserialize(pairs).map(Params).map_err(|error| {
@@ -53,4 +67,20 @@ fn read<T: DeserializeOwned>(query: &str) -> Result<Params<T>> {
         let pointer = if name == "." { "query".to_owned() } else { name };
         Error::field(pointer, "parameter", format!("cannot be read: {}.", error.inner()))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_year_that_cannot_be_written_is_refused() {
+        for good in ["0000-01-01", "9999-12-31", "2026-06-15T10:00:00Z", "2026-06-15T10:00:00+02:00", "A 12"]
+        {
+            assert!(!beyond_the_calendar(good), "{good}");
+        }
+        for bad in ["-262000-01-01", "+10000-01-01", "-262000-01-01T00:00:00Z", "+262000-01-01T00:00:00Z"] {
+            assert!(beyond_the_calendar(bad), "{bad}");
+        }
+    }
 }

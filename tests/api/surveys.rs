@@ -1,9 +1,18 @@
 //! Surveys: drafts, signatures, corrections.
 
+use diesel::dsl::sql;
+use diesel::prelude::*;
+use diesel::sql_types::Bool;
+use garboard::db::Tx;
+use garboard::features::haulouts;
+use garboard::features::surveys::api::surveys;
+use garboard::ids::{HaulOutId, Id, SurveyId};
 use serde_json::json;
+use uuid::Uuid;
 
 use crate::forecast_requests::{forget, waiting};
 use crate::recording::{Scene, is_made_once};
+use crate::support::app::{Answer, TestApp};
 
 #[test]
 fn a_draft_bears_on_no_date_a_signature_does() {
@@ -158,4 +167,90 @@ fn a_signature_and_a_correction_each_have_their_turn() {
     let again = surveyor.post_if_match(&format!("{path}/signature"), &changed.etag(), &json!({})).expect(200);
     assert_eq!(again.json["signed_version"], again.json["version"]);
     assert_eq!(again.json["correction_reason"], "misread");
+}
+
+/// The answer to a request that comes while `work` stands uncommitted, and has to wait for it.
+fn while_open(
+    app: &TestApp,
+    work: impl FnOnce(&mut Tx<'_>) -> garboard::error::Result<()>,
+    request: impl FnOnce() -> Answer + Send + 'static,
+) -> Answer {
+    let mut watch = PgConnection::establish(&app.database.superuser_url()).expect("the test's database");
+    let waits = "EXISTS (SELECT FROM pg_stat_activity WHERE datname = current_database() AND cardinality(pg_blocking_pids(pid)) > 0)";
+    let asked = app.db.write(&app.service(), |tx| {
+        work(tx)?;
+        let asked = std::thread::spawn(request);
+        while !asked.is_finished()
+            && !diesel::select(sql::<Bool>(waits))
+                .get_result::<bool>(&mut watch)
+                .expect("the catalog is readable")
+        {
+            std::thread::yield_now();
+        }
+        Ok(asked)
+    });
+    asked.expect("nothing speaks against it").join().expect("the request is answered")
+}
+
+#[test]
+fn a_survey_and_its_haul_out_are_not_changed_past_each_other() {
+    let scene = Scene::set();
+    let lead = scene.app.lead();
+    let mut body = scene.survey();
+    body["surveyed_on"] = "2026-04-20".into();
+    let fields = serde_json::from_value(body.clone()).expect("the fields of a survey");
+    let path = format!("/v1/haul-outs/{}", scene.haul_out);
+    let id = SurveyId::fresh();
+    let client = lead.clone();
+    let changed = while_open(
+        &scene.app,
+        |tx| surveys::create(tx, id, fields).map(drop),
+        move || client.patch(&path, "\"1\"", &json!({"relaunched_on": "2026-04-19"})),
+    );
+    assert_eq!((changed.status, &changed.json["code"]), (409, &json!("conflict")), "{}", changed.text);
+
+    let earlier = json!({"surveyed_on": "2026-04-10"});
+    lead.patch(&format!("/v1/surveys/{}", Uuid::from(id)), "\"1\"", &earlier).expect(200);
+    let haul_out_id = HaulOutId::from(Uuid::parse_str(&scene.haul_out).expect("a uuid"));
+    let posted = while_open(
+        &scene.app,
+        |tx| {
+            let before = haulouts::store::read(tx, haul_out_id)?;
+            let mut after = before.fields.clone();
+            after.relaunched_on = "2026-04-19".parse().ok();
+            haulouts::api::change(tx, &before, after).map(drop)
+        },
+        move || lead.post("/v1/surveys", &body),
+    );
+    posted.expect_problem(422, "invalid", "/surveyed_on");
+}
+
+#[test]
+fn a_year_that_no_database_keeps_is_refused() {
+    let scene = Scene::set();
+    let lead = scene.app.lead();
+    for year in ["-262000", "%2B262000"] {
+        lead.get(&format!("/v1/surveys?updated_since={year}-01-01T00:00:00Z")).expect_problem(
+            422,
+            "invalid",
+            "updated_since",
+        );
+        lead.get(&format!("/v1/due?before={year}-01-01")).expect_problem(422, "invalid", "before");
+    }
+    let mut reading = scene.reading(&scene.draft().id(), 1, 12.0);
+    for taken_at in ["1939-12-31T23:59:59Z", "-262000-01-01T00:00:00Z", "+262000-01-01T00:00:00Z"] {
+        reading["taken_at"] = taken_at.into();
+        lead.post("/v1/readings", &reading).expect_problem(422, "invalid", "/taken_at");
+    }
+}
+
+#[test]
+fn a_mistyped_name_is_an_unknown_field_in_a_body_of_any_kind() {
+    let scene = Scene::set();
+    let signed = scene.signed();
+    let correction = format!("/v1/surveys/{}/correction", signed.id());
+    let mistyped = json!({"reason": "misread", "resaon": "misread"});
+    let refused = scene.app.surveyor().post_if_match(&correction, &signed.etag(), &mistyped);
+    let refused = refused.expect_problem(422, "invalid", "/resaon");
+    assert_eq!(refused.json["errors"][0]["code"], "unknown_field", "{}", refused.text);
 }

@@ -34,7 +34,7 @@ impl Faults {
             before != after,
             pointer,
             "fixed",
-            "cannot be changed once recorded. Withdraw this record and enter it anew.",
+            "is fixed. Leave it as it is, and make a new record for another.",
         );
     }
 
@@ -83,4 +83,12 @@ pub fn within_years(day: &NaiveDate, _: &()) -> garde::Result {
     } else {
         Err(garde::Error::new(format!("is not between {FIRST_YEAR} and {LAST_YEAR}; correct the year")))
     }
+}
+
+/// A garde rule: a time between 1940 and 2200, if one is given.
+///
+/// # Errors
+/// For any other.
+pub fn time_within_years(time: &Option<DateTime<Utc>>, context: &()) -> garde::Result {
+    time.map_or(Ok(()), |time| within_years(&time.date_naive(), context))
 }

@@ -8,7 +8,7 @@ use garde::Validate;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
-use super::fact::Faults;
+use super::fact::{Faults, time_within_years};
 use crate::error::{Code, Error, Result};
 use crate::ids::{ReadingId, StationId, SurveyId};
 
@@ -39,7 +39,7 @@ pub struct ReadingFields {
     #[schema(minimum = -10_000, maximum = 10_000)]
     pub value: f64,
     /// When it was taken.
-    #[garde(skip)]
+    #[garde(custom(time_within_years))]
     pub taken_at: Option<DateTime<Utc>>,
     /// Anything else.
     #[garde(length(chars, max = 1000))]
@@ -79,7 +79,7 @@ pub struct SurveyReadingFields {
     #[schema(minimum = -10_000, maximum = 10_000)]
     pub value: f64,
     /// When it was taken.
-    #[garde(skip)]
+    #[garde(custom(time_within_years))]
     pub taken_at: Option<DateTime<Utc>>,
     /// Anything else.
     #[garde(length(chars, max = 1000))]
