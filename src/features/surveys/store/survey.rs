@@ -8,7 +8,7 @@ use diesel::prelude::*;
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::{haul_outs, survey_versions, surveys};
+use crate::db::schema::{survey_versions, surveys};
 use crate::db::views::{current_surveys, signed_surveys};
 use crate::error::{Error, Result};
 use crate::features::surveys::model::survey::{SurveyFields, SurveyState};
@@ -229,11 +229,6 @@ pub fn insert_version(
 ) -> Result<()> {
     use survey_versions as v;
     let (org_id, now, person) = (tx.org_id(), tx.now(), tx.person_id());
-    if let Some(haul_out_id) = fields.haul_out_id {
-        // Whoever changes the haul-out at this moment ends first, or finds this survey.
-        let locked = haul_outs::table.find((org_id, haul_out_id)).select(haul_outs::id).for_share();
-        locked.first::<HaulOutId>(tx.conn()).optional()?;
-    }
     diesel::insert_into(v::table)
         .values((
             v::org_id.eq(org_id),
