@@ -15,6 +15,8 @@ mod forecast_rules_coats;
 mod forecast_sample;
 mod hulls;
 mod laws;
+mod moist_air;
+mod overcoat;
 mod peel;
 mod refusals;
 mod seawater;

@@ -4,6 +4,7 @@ use actix_web::{HttpResponse, post};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
+use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::error::{Code, Error, Result};
 use crate::http::body::{AnyJson, read_value};
@@ -12,7 +13,13 @@ use crate::http::problem::ComputeProblems;
 use crate::http::{Outcome, Permit};
 use crate::permissions::Read;
 use crate::science::exposure::{ExposureInput, ExposureOutput, exposure};
+use crate::science::moist_air::{
+    CoatingClimateInput, CoatingClimateOutput, DewPointInput, DewPointOutput, coating_climate, dew_point,
+};
+use crate::science::overcoat::{OvercoatWindowInput, OvercoatWindowOutput, overcoat_window};
 use crate::science::refusal::Refusals;
+use crate::science::seawater::{SeawaterInput, SeawaterOutput, seawater};
+use crate::science::skin::{SkinInput, SkinOutput, skin};
 
 /// Computations at work at once; more are asked to come again.
 static PLACES: Gate = Gate::new(4);
@@ -29,13 +36,56 @@ pub struct Calculator {
     calculate: fn(Value) -> Result<Value>,
 }
 
-/// All there are.
-pub static CALCULATORS: &[Calculator] = &[Calculator {
-    name: "exposure",
-    summary: "water in a laminate through a history of temperature, water and skin, and the exposure it adds up to",
-    example: include_str!("examples/exposure.json"),
-    calculate: |input| computed(input, exposure),
-}];
+/// From one line each: the list for the command line, an operation with its own schemas and example for each, and
+/// their registration.
+macro_rules! calculators {
+    ($($name:tt $address:tt $handler:ident: $formula:ident($input:ident) -> $output:ident, $summary:tt;)+) => {
+        /// All there are.
+        pub static CALCULATORS: &[Calculator] = &[$(Calculator {
+            name: $name,
+            summary: $summary,
+            example: include_str!(concat!("examples/", $name, ".json")),
+            calculate: |input| computed(input, $formula),
+        }),+];
+
+        $(
+            #[doc = concat!("Computes ", $summary, ".")]
+            #[utoipa::path(tag = "calculators", security(("bearer" = [])),
+                request_body(content = $input, example = json!(example($name))),
+                responses((status = 200, description = "The answer", body = $output), ComputeProblems))]
+            #[post($address)]
+            pub async fn $handler(_permit: Permit<Read>, input: AnyJson) -> Outcome {
+                answered($name, input.0).await
+            }
+        )+
+
+        /// Registers the endpoints.
+        pub fn register(config: &mut ServiceConfig<'_>) {
+            $(config.service($handler);)+
+        }
+    };
+}
+
+calculators! {
+    "dew-point" "/v1/calculators/dew-point" calculate_dew_point:
+        dew_point(DewPointInput) -> DewPointOutput,
+        "dew point, vapour pressure and absolute humidity of air";
+    "coating-climate" "/v1/calculators/coating-climate" calculate_coating_climate:
+        coating_climate(CoatingClimateInput) -> CoatingClimateOutput,
+        "whether air and surface allow a coat to be put on";
+    "seawater" "/v1/calculators/seawater" calculate_seawater:
+        seawater(SeawaterInput) -> SeawaterOutput,
+        "water activity and osmotic pressure of sea water";
+    "exposure" "/v1/calculators/exposure" calculate_exposure:
+        exposure(ExposureInput) -> ExposureOutput,
+        "water in a laminate through a history of temperature, water and skin, and the exposure it adds up to";
+    "skin" "/v1/calculators/skin" calculate_skin:
+        skin(SkinInput) -> SkinOutput,
+        "the resistance of the films on a hull to water";
+    "overcoat-window" "/v1/calculators/overcoat-window" calculate_overcoat_window:
+        overcoat_window(OvercoatWindowInput) -> OvercoatWindowOutput,
+        "when the next coat may go on, and until when";
+}
 
 fn computed<I: DeserializeOwned, O: Serialize>(
     input: Value,
@@ -43,6 +93,14 @@ fn computed<I: DeserializeOwned, O: Serialize>(
 ) -> Result<Value> {
     let output = f(&read_value(input)?)?;
     serde_json::to_value(output).map_err(Error::internal)
+}
+
+/// The example of a calculator, for the OpenAPI document; a test reads every one.
+fn example(name: &str) -> Value {
+    calculator(name)
+        .ok()
+        .and_then(|calculator| serde_json::from_str(calculator.example).ok())
+        .unwrap_or_default()
 }
 
 /// The calculator of that name.
@@ -73,12 +131,4 @@ async fn answered(name: &str, input: Value) -> Outcome {
     let calculator = calculator(name)?;
     let answer = PLACES.run(move || calculator.answer(input)).await?;
     Ok(HttpResponse::Ok().json(answer))
-}
-
-/// Follows the water in a laminate and adds up its exposure.
-#[utoipa::path(tag = "calculators", security(("bearer" = [])), request_body = ExposureInput,
-    responses((status = 200, description = "The laminate at the end of every segment", body = ExposureOutput), ComputeProblems))]
-#[post("/v1/calculators/exposure")]
-pub async fn calculate_exposure(_permit: Permit<Read>, input: AnyJson) -> Outcome {
-    answered("exposure", input.0).await
 }

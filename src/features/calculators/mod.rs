@@ -3,9 +3,4 @@
 
 pub mod api;
 
-use utoipa_actix_web::service_config::ServiceConfig;
-
-/// Registers the endpoints.
-pub fn register(config: &mut ServiceConfig<'_>) {
-    config.service(api::calculate_exposure);
-}
+pub use api::register;
