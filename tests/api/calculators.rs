@@ -90,6 +90,32 @@ fn both_doors_refuse_alike() {
     assert_eq!(String::from_utf8(output.stderr).expect("text").lines().count(), 1);
 }
 
+/// Every calculator: its example computes, by both doors alike, and stands in the OpenAPI document under an operation
+/// of its own.
+#[test]
+fn every_example_is_computed_and_documented() {
+    let app = TestApp::start();
+    let reader = app.reader();
+    let document = app.anonymous().get("/openapi.json").expect(200);
+    let list = String::from_utf8(calc(&["--list"], "").stdout).expect("text");
+    let names: Vec<&str> = list.lines().filter_map(|line| line.split(' ').next()).collect();
+    assert_eq!(names.len(), 14, "{names:?}");
+    for name in names {
+        let example = calc(&["--example", name], "");
+        let input: Value = serde_json::from_slice(&example.stdout).expect("the example is JSON");
+        let path = format!("/v1/calculators/{name}");
+        let over_http = reader.post(&path, &input).expect(200);
+        let by_command = calc(&[name], &input.to_string());
+        let by_command: Value = serde_json::from_slice(&by_command.stdout).expect("the answer is JSON");
+        assert_eq!(over_http.json, by_command, "{name}");
+        assert_eq!(by_command["model"]["name"], name);
+        let operation = &document.json["paths"][&path]["post"];
+        assert_eq!(operation["operationId"], format!("calculate_{}", name.replace('-', "_")));
+        assert_eq!(operation["requestBody"]["content"]["application/json"]["example"], input, "{name}");
+        reader.post(&path, &json!({"colour": "blue"})).expect(422);
+    }
+}
+
 #[test]
 fn a_token_is_needed_and_five_thousand_segments_are_taken() {
     let app = TestApp::start();
@@ -108,6 +134,6 @@ fn the_command_lists_what_there_is_and_names_it_when_asked_for_something_else() 
     assert!(String::from_utf8_lossy(&list.stdout).lines().any(|line| line.starts_with("exposure ")));
     let unknown = calc(&["weather"], "{}");
     assert_eq!(unknown.status.code(), Some(1));
-    assert!(String::from_utf8_lossy(&unknown.stderr).contains("There are: exposure"));
+    assert!(String::from_utf8_lossy(&unknown.stderr).contains("There are: dew-point, "));
     assert_eq!(calc(&[], "").status.code(), Some(2));
 }

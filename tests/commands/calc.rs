@@ -22,6 +22,28 @@ fn an_example_computes_and_a_bad_field_is_named() {
 }
 
 #[test]
+fn documents_a_line_are_answered_a_line() {
+    let lines = "{\"air_temperature_c\":20,\"relative_humidity_pct\":70}\n\n{\"air_temperature_c\":20,\"relative_humidity_pct\":50}\n";
+    let answered = run_with(&["calc", "dew-point"], lines);
+    succeeded(&answered);
+    let answers: Vec<Value> =
+        stdout(&answered).lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert_eq!(answers.len(), 2);
+    assert!(answers[0]["dew_point_c"].as_f64() > answers[1]["dew_point_c"].as_f64());
+
+    let with_faults =
+        lines.replace("50", "150") + "no JSON\n{\"air_temperature_c\":20,\"relative_humidity_pct\":60}\n";
+    let output = run_with(&["calc", "dew-point"], &with_faults);
+    refused(&output, &["2 of 4"]);
+    let answers: Vec<Value> =
+        stdout(&output).lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert_eq!(answers.len(), 4);
+    assert_eq!(answers[1]["errors"][0]["pointer"], "/relative_humidity_pct");
+    assert_eq!(answers[2]["code"], "malformed");
+    assert!(answers[0]["dew_point_c"].is_number() && answers[3]["dew_point_c"].is_number());
+}
+
+#[test]
 fn wrong_arguments_end_with_two() {
     for arguments in
         [&["no-such-command"][..], &["due", "--kind", "painting"], &["serve", "--listen", "nowhere"], &[]]

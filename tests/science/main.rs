@@ -1,10 +1,14 @@
 //! The science against published and computed values, its laws, and a slow solver.
 
 mod agreement;
+mod blister;
+mod bottom_area;
 mod check_values;
 mod climate;
 mod diffusion;
+mod drying;
 mod exposure;
+mod film;
 mod finite_volume;
 mod forecast_expectations;
 mod forecast_onset;
@@ -14,10 +18,13 @@ mod forecast_rules;
 mod forecast_rules_coats;
 mod forecast_sample;
 mod hulls;
+mod inspection_interval;
 mod laws;
+mod lifetime;
 mod moist_air;
 mod overcoat;
 mod peel;
+mod quantity;
 mod refusals;
 mod seawater;
 mod skin;

@@ -65,9 +65,10 @@ fn absolute_humidity_is_that_of_the_ideal_gas() {
     }
 }
 
-/// climate-moist-air-psychrolib.json: PsychroLib 2.5.0, another formulation of saturation: its saturation pressure
-/// within 0.23 % (the file allows 0.2 % for the same formulation; Magnus departs from it by 0.22 % at 15 °C), its dew point within 0.05 K, its humidity ratio 0.622 e/(p - e) within 0.3 %. Dew points below zero
-/// are frost points there.
+/// climate-moist-air-psychrolib.json: PsychroLib 2.5.0, another formulation of saturation. Its dew points, at the file's
+/// 0.05 K (the file says the largest difference from Magnus is 0.0324 K); below zero it gives frost points. Its saturation
+/// pressure and humidity ratio 0.622 e/(p - e) within 0.3 % and 0.32 %: the file's 0.2 % is for the same formulation,
+/// and Magnus departs from it by up to 0.29 %, which is those 0.03 K.
 #[test]
 fn agrees_with_psychrolib() {
     let mut dew_points = 0;
@@ -75,10 +76,10 @@ fn agrees_with_psychrolib() {
         let (inputs, expected) = (&case["inputs"], &case["expected"]);
         let answer = dew_point(&air(inputs)).expect("in range");
         let saturation_pa = saturation_vapour_pressure_hpa(number(&inputs["T_C"])) * 100.0;
-        assert_close("saturation", saturation_pa, number(&expected["pws_Pa"]), &Value::from("2.3e-3 rel"));
+        assert_close("saturation", saturation_pa, number(&expected["pws_Pa"]), &Value::from("3e-3 rel"));
         let vapour_pa = answer.vapour_pressure_hpa * 100.0;
         let ratio = 0.621_945 * vapour_pa / (number(&inputs["p_Pa"]) - vapour_pa);
-        assert_close("humidity ratio", ratio, number(&expected["W_kgkg"]), &Value::from("3e-3 rel"));
+        assert_close("humidity ratio", ratio, number(&expected["W_kgkg"]), &Value::from("3.2e-3 rel"));
         if case["tol"]["Td_C"].is_number() {
             dew_points += 1;
             assert_close("dew point", answer.dew_point_c, number(&expected["Td_C"]), &case["tol"]["Td_C"]);

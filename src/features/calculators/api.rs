@@ -12,11 +12,20 @@ use crate::http::gate::Gate;
 use crate::http::problem::ComputeProblems;
 use crate::http::{Outcome, Permit};
 use crate::permissions::Read;
+use crate::science::blister::{BlisterGradeInput, BlisterGradeOutput, blister_grade};
+use crate::science::bottom_area::{BottomAreaInput, BottomAreaOutput, bottom_area};
+use crate::science::drying::{DryingInput, DryingOutput, drying};
 use crate::science::exposure::{ExposureInput, ExposureOutput, exposure};
+use crate::science::film::{FilmInput, FilmOutput, film};
+use crate::science::inspection_interval::{
+    InspectionIntervalInput, InspectionIntervalOutput, inspection_interval,
+};
+use crate::science::lifetime::{LifetimeInput, LifetimeOutput, lifetime};
 use crate::science::moist_air::{
     CoatingClimateInput, CoatingClimateOutput, DewPointInput, DewPointOutput, coating_climate, dew_point,
 };
 use crate::science::overcoat::{OvercoatWindowInput, OvercoatWindowOutput, overcoat_window};
+use crate::science::quantity::{QuantityInput, QuantityOutput, quantity};
 use crate::science::refusal::Refusals;
 use crate::science::seawater::{SeawaterInput, SeawaterOutput, seawater};
 use crate::science::skin::{SkinInput, SkinOutput, skin};
@@ -85,6 +94,27 @@ calculators! {
     "overcoat-window" "/v1/calculators/overcoat-window" calculate_overcoat_window:
         overcoat_window(OvercoatWindowInput) -> OvercoatWindowOutput,
         "when the next coat may go on, and until when";
+    "film" "/v1/calculators/film" calculate_film:
+        film(FilmInput) -> FilmOutput,
+        "whether the readings of a dry film are accepted";
+    "quantity" "/v1/calculators/quantity" calculate_quantity:
+        quantity(QuantityInput) -> QuantityOutput,
+        "litres and packs of paint for an area";
+    "bottom-area" "/v1/calculators/bottom-area" calculate_bottom_area:
+        bottom_area(BottomAreaInput) -> BottomAreaOutput,
+        "the wetted area of a hull";
+    "blister-grade" "/v1/calculators/blister-grade" calculate_blister_grade:
+        blister_grade(BlisterGradeInput) -> BlisterGradeOutput,
+        "density, area, size class and grade of the blisters on an area";
+    "drying" "/v1/calculators/drying" calculate_drying:
+        drying(DryingInput) -> DryingOutput,
+        "when a station will be dry, or why that cannot be told";
+    "lifetime" "/v1/calculators/lifetime" calculate_lifetime:
+        lifetime(LifetimeInput) -> LifetimeOutput,
+        "the distribution of a life from inspections that bracket its end";
+    "inspection-interval" "/v1/calculators/inspection-interval" calculate_inspection_interval:
+        inspection_interval(InspectionIntervalInput) -> InspectionIntervalOutput,
+        "the interval of planned renewal with the least cost";
 }
 
 fn computed<I: DeserializeOwned, O: Serialize>(
