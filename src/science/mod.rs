@@ -14,6 +14,7 @@
 //! | [`moist_air`] | dew point, absolute humidity, coating rule | WMO-No. 8 annex 4.B; ISO 8502-4 | -45..60 °C | `climate-*.json` |
 //! | [`overcoat`] | ln(time) linear in 1/T, fractions add up | Arrhenius; common practice | within the data sheet | `overcoat-*.json` |
 //! | [`quantity`] | litres from dry film and volume solids | ASTM D2697, ISO 3233 | 1..10 000 µm | `quantity-paint.json`, `film-wet-and-spreading.json` |
+//! | [`salts`] | salts by a patch and conductivity | ISO 8502-6, -9 | mixed sea salts | `salts-bresle.json` |
 //! | [`seawater`] | water activity and osmotic pressure | IAPWS R13-08 (TEOS-10) | 0..42 g/kg, 0..35 °C | `seawater-activity.json` |
 //! | [`skin`] | films in series, flakes | Crank 1975 §12.2; Nielsen 1967; Cussler 1988 | 1..20 000 µm | `series-layers.json`, `flake-tortuosity.json` |
 //! | [`slab`] | modes of a slab between two resistances | as for exposure | Fourier time from 9.3e-6 | `diffusion-*.json` |
@@ -34,6 +35,7 @@ pub mod moist_air;
 pub mod overcoat;
 pub mod quantity;
 pub mod refusal;
+pub mod salts;
 pub mod seawater;
 pub mod skin;
 pub mod slab;

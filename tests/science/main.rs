@@ -26,5 +26,6 @@ mod overcoat;
 mod peel;
 mod quantity;
 mod refusals;
+mod salts;
 mod seawater;
 mod skin;

@@ -65,7 +65,7 @@ fn absolute_humidity_is_that_of_the_ideal_gas() {
     }
 }
 
-/// climate-moist-air-psychrolib.json: PsychroLib 2.5.0, another formulation of saturation. Its dew points, at the file's
+/// climate-moist-air-psychrolib.json: `PsychroLib` 2.5.0, another formulation of saturation. Its dew points, at the file's
 /// 0.05 K (the file says the largest difference from Magnus is 0.0324 K); below zero it gives frost points. Its saturation
 /// pressure and humidity ratio 0.622 e/(p - e) within 0.3 % and 0.32 %: the file's 0.2 % is for the same formulation,
 /// and Magnus departs from it by up to 0.29 %, which is those 0.03 K.

@@ -1,4 +1,4 @@
-//! Least squares of a drying curve y = y_eq + (y0 - y_eq) exp(-k t), and its bootstrap.
+//! Least squares of a drying curve `y = y_eq + (y0 - y_eq) exp(-k t)`, and its bootstrap.
 
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -61,7 +61,7 @@ impl Curve {
     }
 }
 
-/// For one rate, the best y0 and y_eq by linear least squares, with the sum of squares left.
+/// For one rate, the best `y0` and `y_eq` by linear least squares, with the sum of squares left.
 fn at_rate(k: f64, days: &[f64], values: &[f64], decays: Option<&[f64]>) -> Option<(f64, Curve)> {
     let decay = |n: usize| decays.map_or_else(|| (-k * days[n]).exp(), |decays| decays[n]);
     #[expect(clippy::cast_precision_loss, reason = "at most 400 readings")]
@@ -162,7 +162,7 @@ pub(super) fn errors(curve: &Curve, days: &[f64], variance: f64) -> Option<Dryin
     Some(DryingErrors { y0: error(1, 2), y_eq: error(0, 2), k_per_day: error(0, 1) })
 }
 
-/// A seeded source of normal deviates: SplitMix64 (Steele, Lea and Flood 2014) and Box and Muller 1958.
+/// A seeded source of normal deviates: `SplitMix64` (Steele, Lea and Flood 2014) and Box and Muller 1958.
 struct Normals(u64);
 
 impl Normals {

@@ -146,9 +146,9 @@ impl DryingInput {
     fn steady_readings(&self) -> Option<&[DryingReading]> {
         let first = self.observations.len().checked_sub(self.consecutive)?;
         let last = &self.observations[first..];
-        let most = last.iter().map(|reading| reading.value).fold(f64::NEG_INFINITY, f64::max);
-        let least = last.iter().map(|reading| reading.value).fold(f64::INFINITY, f64::min);
-        (most - least <= self.steady_range * (1.0 + 1e-9)).then_some(last)
+        let high = last.iter().map(|reading| reading.value).fold(f64::NEG_INFINITY, f64::max);
+        let low = last.iter().map(|reading| reading.value).fold(f64::INFINITY, f64::min);
+        (high - low <= self.steady_range * (1.0 + 1e-9)).then_some(last)
     }
 
     /// The curve with its errors, and the standard deviation of a reading.
@@ -193,9 +193,9 @@ pub fn equilibrium_moisture(saturated: f64, relative_humidity_pct: f64) -> f64 {
 ///
 /// # Formula
 /// `y = y_eq + (y0 - y_eq) exp(-k t)` by unweighted least squares, the rate by golden section over the sum of squares
-/// left by the best y0 and y_eq; errors from (JᵀJ)⁻¹; `t* = ln((y0 - y_eq)/(target - y_eq))/k` over 1,000 parametric
+/// left by the best `y0` and `y_eq`; errors from (JᵀJ)⁻¹; `t* = ln((y0 - y_eq)/(target - y_eq))/k` over 1,000 parametric
 /// resamples (Efron and Tibshirani 1993). ready: the last readings at or under the target and steady. stalled: steady, or
-/// settling for certain, above it. too_early: the readings span less than 2/k, or the plateau's interval (Student's t)
+/// settling for certain, above it. `too_early`: the readings span less than 2/k, or the plateau's interval (Student's t)
 /// holds the target, or more than one in ten resamples never reach it. Common practice, no source, for those rules.
 ///
 /// ```

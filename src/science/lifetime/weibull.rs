@@ -204,16 +204,16 @@ pub(super) fn fit(observations: &[Observation]) -> Option<WeibullFit> {
 }
 
 fn finished(a: f64, b: f64, at: &Local) -> Option<WeibullFit> {
-    let [v_aa, v_ab, v_bb] = covariance(at.hessian)?;
+    let [by_scale, both, by_shape] = covariance(at.hessian)?;
     let (scale, shape) = (a.exp(), b.exp());
     let covariance =
-        [[scale * scale * v_aa, scale * shape * v_ab], [scale * shape * v_ab, shape * shape * v_bb]];
+        [[scale * scale * by_scale, scale * shape * both], [scale * shape * both, shape * shape * by_shape]];
     Some(WeibullFit {
         scale,
         shape,
         log_likelihood: at.value,
-        scale_se: scale * v_aa.sqrt(),
-        shape_se: shape * v_bb.sqrt(),
+        scale_se: scale * by_scale.sqrt(),
+        shape_se: shape * by_shape.sqrt(),
         covariance,
     })
 }
@@ -229,9 +229,10 @@ impl WeibullFit {
         let by_scale = value / left * (1.0 - age_hazard / hazard) / self.scale;
         let age_part = if age > 0.0 { age_hazard * log_age / hazard } else { 0.0 };
         let by_shape = value / left * (age_part - hazard.ln()) / (self.shape * self.shape);
-        let [[v_ss, v_sk], [_, v_kk]] = self.covariance;
-        let variance =
-            by_scale * by_scale * v_ss + 2.0 * by_scale * by_shape * v_sk + by_shape * by_shape * v_kk;
+        let [[of_scale, of_both], [_, of_shape]] = self.covariance;
+        let variance = by_scale * by_scale * of_scale
+            + 2.0 * by_scale * by_shape * of_both
+            + by_shape * by_shape * of_shape;
         let reach = (1.959_963_985 * variance.max(0.0).sqrt()).exp();
         (value, age + left / reach, age + left * reach)
     }
