@@ -203,7 +203,7 @@ impl Form {
     }
 }
 
-/// What a cell shows whose formula failed: the error values of OpenFormula (ODF 1.3 part 4, 5.12), which
+/// What a cell shows whose formula failed: the error values of `OpenFormula` (ODF 1.3 part 4, 5.12), which
 /// spreadsheets write into their CSV.
 const FAILED_FORMULAS: [&str; 7] = ["#N/A", "#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!"];
 
