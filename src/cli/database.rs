@@ -169,7 +169,8 @@ impl ForOrganisation {
     /// Invalid, when none or several fit.
     pub fn actor(&self, db: &Db) -> Result<Actor> {
         let all = db.sign_in(store::organisations)?;
-        let names = || all.iter().map(|(_, name)| name.as_str()).collect::<Vec<_>>().join(", ");
+        // Two may have the same name, and then only the id tells them apart.
+        let names = || all.iter().map(|(id, name)| format!("{name} ({id})")).collect::<Vec<_>>().join(", ");
         let fitting: Vec<OrgId> = all
             .iter()
             .filter(|(id, name)| {
@@ -185,7 +186,7 @@ impl ForOrganisation {
             )),
             _ => Err(Error::new(
                 Code::Invalid,
-                format!("Name one organisation with --organisation: {}.", names()),
+                format!("Name one organisation with --organisation, by its name or id: {}.", names()),
             )),
         }
     }

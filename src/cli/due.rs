@@ -168,6 +168,11 @@ fn range(row: &DueView) -> String {
     }
 }
 
+/// A name that was entered over several lines, on one; nothing in it steers the terminal.
+fn in_one_line(name: &str) -> String {
+    name.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+}
+
 fn table(rows: &[DueView], today: NaiveDate) -> String {
     let mut text = String::new();
     let name_width =
@@ -183,7 +188,13 @@ fn table(rows: &[DueView], today: NaiveDate) -> String {
             None if row.date.status == DueStatus::Due => "later".to_owned(),
             None => "?".to_owned(),
         };
-        text.push_str(&line(&row.vessel_name, kind_name(row.date.kind), &due, &range(row), &row.date.reason));
+        text.push_str(&line(
+            &in_one_line(&row.vessel_name),
+            kind_name(row.date.kind),
+            &due,
+            &range(row),
+            &row.date.reason,
+        ));
     }
     let overdue = rows.iter().filter(|row| row.overdue).count();
     let missing = rows.iter().filter(|row| row.date.status != DueStatus::Due).count();

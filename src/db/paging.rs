@@ -17,6 +17,9 @@ pub struct Position {
     pub id: Uuid,
 }
 
+/// The keys there can be: the microseconds of the years 1 to 9999. Those of days are fewer.
+const KEYS: std::ops::RangeInclusive<i64> = -62_135_596_800_000_000..=253_402_300_799_999_999;
+
 /// Which rows to read.
 #[derive(Debug, Clone, Copy)]
 pub struct PageRequest {
@@ -92,7 +95,8 @@ impl Position {
         {
             return Err(refused());
         }
-        let key = key.and_then(|key| key.parse().ok()).ok_or_else(refused)?;
+        let key =
+            key.and_then(|key| key.parse().ok()).filter(|key| KEYS.contains(key)).ok_or_else(refused)?;
         let id = id.and_then(|id| Uuid::parse_str(id).ok()).ok_or_else(refused)?;
         Ok(Self { key, id })
     }

@@ -21,6 +21,7 @@ use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
 
 use crate::error::{Code, Error, FieldError, Result};
+use crate::http::wording::{broken, unread};
 
 /// The longest JSON body taken, in bytes.
 pub const MAX_BODY_BYTES: usize = 1024 * 1024;
@@ -180,7 +181,7 @@ pub fn validated<T: Validate<Context = ()>>(fields: T) -> Result<T> {
             report
                 .iter()
                 .map(|(path, error)| {
-                    FieldError::new(pointer_of(&path.to_string()), "rule", format!("{}.", error.message()))
+                    FieldError::new(pointer_of(&path.to_string()), "rule", broken(error.message()))
                 })
                 .collect(),
         )),
@@ -205,7 +206,7 @@ fn unreadable(error: &serde_path_to_error::Error<serde_json::Error>) -> FieldErr
     if message.starts_with("unknown field `") {
         return FieldError::new(parent, "unknown_field", UNKNOWN_FIELD);
     }
-    FieldError::new(parent, "type", format!("cannot be read: {message}."))
+    FieldError::new(parent, "type", unread(&message))
 }
 
 async fn read_bytes(request: &HttpRequest, mut payload: Payload) -> Result<Vec<u8>> {
@@ -233,33 +234,52 @@ async fn read_bytes(request: &HttpRequest, mut payload: Payload) -> Result<Vec<u
     Ok(bytes)
 }
 
-/// Parses JSON and refuses what PostgreSQL cannot keep.
+/// Parses JSON and refuses texts that say nothing or command a terminal.
 ///
 /// # Errors
-/// Malformed when it is not JSON; invalid when a text holds U+0000.
+/// Malformed when it is not JSON; invalid when a text is only space or holds a control character.
 pub fn parse(bytes: &[u8]) -> Result<Value> {
     let value: Value = serde_json::from_slice(bytes).map_err(|cause| {
         Error::new(Code::Malformed, format!("The body is not JSON that can be read: {cause}."))
     })?;
     let mut pointer = String::new();
-    refuse_nul(&value, &mut pointer)?;
+    refuse_texts(&value, &mut pointer)?;
     Ok(value)
 }
 
-fn refuse_nul(value: &Value, pointer: &mut String) -> Result<()> {
+/// A character that would steer the terminal or spreadsheet it is shown in, or that cannot be kept: the control
+/// characters (C0, C1 and DEL) but those of space.
+#[must_use]
+pub fn steering(text: &str) -> Option<char> {
+    text.chars().find(|&c| c.is_control() && !matches!(c, '\t' | '\n' | '\r'))
+}
+
+fn refuse_texts(value: &Value, pointer: &mut String) -> Result<()> {
     let length = pointer.len();
     match value {
-        Value::String(text) if text.contains('\0') => {
-            return Err(Error::field(
-                pointer.clone(),
-                "character",
-                "holds the character U+0000, which cannot be kept. Take it out.",
-            ));
+        Value::String(text) => {
+            if let Some(character) = steering(text) {
+                return Err(Error::field(
+                    pointer.clone(),
+                    "character",
+                    format!(
+                        "holds the control character U+{:04X}, which is not kept. Take it out.",
+                        u32::from(character)
+                    ),
+                ));
+            }
+            if !text.is_empty() && text.trim().is_empty() {
+                return Err(Error::field(
+                    pointer.clone(),
+                    "blank",
+                    "is only space. Enter something, or leave it out.",
+                ));
+            }
         }
         Value::Array(items) => {
             for (n, item) in items.iter().enumerate() {
                 pointer.push_str(&format!("/{n}"));
-                refuse_nul(item, pointer)?;
+                refuse_texts(item, pointer)?;
                 pointer.truncate(length);
             }
         }
@@ -274,7 +294,7 @@ fn refuse_nul(value: &Value, pointer: &mut String) -> Result<()> {
                 }
                 pointer.push('/');
                 pointer.push_str(name);
-                refuse_nul(member, pointer)?;
+                refuse_texts(member, pointer)?;
                 pointer.truncate(length);
             }
         }

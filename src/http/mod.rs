@@ -17,6 +17,7 @@ pub mod server;
 pub mod state;
 pub mod tokens;
 pub mod versions;
+pub mod wording;
 
 pub use auth::Permit;
 pub use body::{New, Patch, Plain};

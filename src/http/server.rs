@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use actix_web::body::MessageBody;
 use actix_web::dev::{Server, ServiceRequest, ServiceResponse};
+use actix_web::http::Method;
 use actix_web::http::header::{HeaderName, HeaderValue};
 use actix_web::middleware::{Next, from_fn};
 use actix_web::{App as ActixApp, HttpMessage, HttpRequest, HttpResponse, HttpServer, web};
@@ -76,12 +77,16 @@ pub fn run(
 
 /// Gives the request its id, renders errors as problem documents, logs once.
 async fn outermost(
-    request: ServiceRequest,
+    mut request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
     let id = RequestId::fresh();
     request.extensions_mut().insert(id);
     let (method, path) = (request.method().clone(), request.path().to_owned());
+    // HEAD is answered wherever GET is (RFC 9110, 9.3.2): the protocol below leaves the content out.
+    if method == Method::HEAD {
+        request.head_mut().method = Method::GET;
+    }
     let response = next.call(request).await?;
     let failed = response.response().error().map(|error| match error.as_error::<Error>() {
         Some(ours) => render(ours, id, method.as_str(), &path),
@@ -158,6 +163,7 @@ impl KnownPaths {
 fn methods(item: &utoipa::openapi::PathItem) -> Vec<&'static str> {
     let all = [
         ("GET", item.get.is_some()),
+        ("HEAD", item.get.is_some()),
         ("POST", item.post.is_some()),
         ("PUT", item.put.is_some()),
         ("PATCH", item.patch.is_some()),

@@ -25,6 +25,15 @@ impl std::error::Error for Refusal {}
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Refusals(pub Vec<Refusal>);
 
+/// A number as a person reads it: very large and very small ones by their power of ten.
+fn written(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() || (1e-4..1e9).contains(&value.abs()) {
+        value.to_string()
+    } else {
+        format!("{value:e}")
+    }
+}
+
 impl Refusals {
     /// Notes that `value` must lie in `low..=high`; NaN and infinities never do.
     pub fn range(&mut self, pointer: &str, value: f64, low: f64, high: f64, unit: &str) {
@@ -33,7 +42,12 @@ impl Refusals {
             self.0.push(Refusal {
                 pointer: pointer.to_owned(),
                 code: "out_of_range",
-                detail: format!("is {value}; enter a value from {low} to {high}{unit}"),
+                detail: format!(
+                    "is {}; enter a value from {} to {}{unit}",
+                    written(value),
+                    written(low),
+                    written(high)
+                ),
             });
         }
     }

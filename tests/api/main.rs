@@ -17,6 +17,7 @@ mod due;
 mod forecast_requests;
 mod forecasts;
 mod haul_outs;
+mod hunted;
 mod imports;
 mod jobs;
 mod lists;

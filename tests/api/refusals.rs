@@ -87,9 +87,9 @@ fn a_wrong_method_or_address_is_a_problem_document_too() {
         assert_eq!(answer.json["status"], status);
         answer
     };
-    assert_eq!(problem("DELETE", "/v1/sites", 405).header("allow").as_deref(), Some("GET, POST"));
+    assert_eq!(problem("DELETE", "/v1/sites", 405).header("allow").as_deref(), Some("GET, HEAD, POST"));
     let one = "/v1/vessels/0197f2c0-0000-7000-8000-000000000000";
-    assert_eq!(problem("POST", one, 405).header("allow").as_deref(), Some("GET, PATCH"));
+    assert_eq!(problem("POST", one, 405).header("allow").as_deref(), Some("GET, HEAD, PATCH"));
     assert_eq!(problem("GET", "/v1/sign-in", 405).header("allow").as_deref(), Some("POST"));
     problem("GET", "/v1/nothing", 404);
     problem("GET", "/v2/sites", 404);

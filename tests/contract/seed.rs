@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use garboard::features::calculators::api::CALCULATORS;
 use serde_json::{Value, json};
 
 use crate::support::app::{Client, PASSWORD, TestApp};
@@ -131,9 +132,10 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         | "change_treatment" => json!({"note": "Another note"}),
         "change_station" => json!({"code": "P2"}),
         "change_member" => json!({"role": "reader"}),
-        "calculate_exposure" => {
-            serde_json::from_str(include_str!("../../src/features/calculators/examples/exposure.json"))
-                .expect("the example is JSON")
+        calculator if calculator.starts_with("calculate_") => {
+            let name = calculator.trim_start_matches("calculate_").replace('_', "-");
+            let example = CALCULATORS.iter().find(|c| c.name == name).map(|c| c.example);
+            serde_json::from_str(example.expect("a calculator of the list")).expect("the example is JSON")
         }
         _ => unreachable!("{operation} has no body in tests/contract/seed.rs: add one"),
     }

@@ -59,7 +59,7 @@ macro_rules! calculators {
 
         $(
             #[doc = concat!("Computes ", $summary, ".")]
-            #[utoipa::path(tag = "calculators", security(("bearer" = [])),
+            #[utoipa::path(tag = "calculators", summary = $summary, security(("bearer" = [])),
                 request_body(content = $input, example = json!(example($name))),
                 responses((status = 200, description = "The answer", body = $output), ComputeProblems))]
             #[post($address)]

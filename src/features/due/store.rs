@@ -12,7 +12,7 @@ use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::{due, forecasts, sites, vessels};
-use crate::error::{Error, Result};
+use crate::error::{Code, Error, Result};
 use crate::features::forecasts::model::DateFields;
 use crate::features::forecasts::store::DateRow;
 use crate::ids::{DueId, SiteId, VesselId};
@@ -166,9 +166,15 @@ macro_rules! joined {
     }};
 }
 
-/// The day a sort key stands for.
-fn day_of(key: i64) -> NaiveDate {
-    i32::try_from(key).ok().and_then(NaiveDate::from_num_days_from_ce_opt).unwrap_or(NaiveDate::MIN)
+/// The day a sort key stands for; a key that no day has comes from a cursor that was tampered with.
+fn day_of(key: i64) -> Result<NaiveDate> {
+    i32::try_from(key)
+        .ok()
+        .and_then(NaiveDate::from_num_days_from_ce_opt)
+        .filter(|day| (1..=9999).contains(&day.year()))
+        .ok_or_else(|| {
+            Error::new(Code::Malformed, "The cursor is not one of this list. Start again without it.")
+        })
 }
 
 /// Due rows by date, those without one last.
@@ -178,7 +184,7 @@ fn day_of(key: i64) -> NaiveDate {
 pub fn list(tx: &mut Tx<'_>, filter: &DueFilter, page: PageRequest) -> Result<Slice<DueRow>> {
     let mut query = filtered!(joined!(tx), filter);
     if let Some(Position { key, id }) = page.after {
-        let (day, id) = (day_of(key), DueId::from(id));
+        let (day, id) = (day_of(key)?, DueId::from(id));
         // Said twice: the first is where the index begins to be read.
         query = query.filter(due::sort_on.ge(day)).filter(due::sort_on.gt(day).or(due::id.gt(id)));
     }
@@ -208,7 +214,7 @@ pub fn lifts(tx: &mut Tx<'_>, filter: &DueFilter, page: PageRequest) -> Result<S
         .into_boxed();
     let mut query = filtered!(query, filter);
     if let Some(Position { key, id }) = page.after {
-        let (day, id) = (day_of(key), VesselId::from(id));
+        let (day, id) = (day_of(key)?, VesselId::from(id));
         let earliest = || min(due::due_on);
         query = query.having(earliest().gt(day).or(earliest().eq(day).and(due::vessel_id.gt(id))));
     }

@@ -54,7 +54,7 @@
 //! | `sling_forward_m` |  | number | where the forward sling goes, m aft from the bow |
 //! | `sling_aft_m` |  | number | where the aft sling goes, m aft from the bow |
 //! | `hull_id_number` |  | text | craft identification number (ISO 10087); without a reference it tells which vessel a row speaks of |
-//! | `built_year` |  | whole number | year it was built, 1940 to 2200 |
+//! | `built_year` |  | whole number | year it was built, 1940 to 2199 |
 //! | `launched_on` |  | date | day it first went into the water |
 //! | `laminate_class` |  | orthophthalic, isophthalic, `vinylester_skin`, vinylester, epoxy | resin system of the structural laminate |
 //! | `bilge` |  | dry, damp, wet | how the bilge is usually found |

@@ -1,7 +1,7 @@
 //! A vessel's forecast: the one kept, or one as of an earlier day.
 
 use actix_web::{HttpResponse, get};
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -10,6 +10,7 @@ use crate::error::{Error, Result};
 use crate::features::forecasts::model::{Computed, DateFields, Outlook, compute, today};
 use crate::features::forecasts::store::{self, Subject};
 use crate::features::vessels;
+use crate::features::vessels::model::FIRST_YEAR;
 use crate::http::gate::Gate;
 use crate::http::problem::ReadProblems;
 use crate::http::{App, At, Outcome, Params, Permit};
@@ -117,6 +118,13 @@ fn subject_then(tx: &mut Tx<'_>, vessel_id: VesselId, as_of: NaiveDate) -> Resul
             "as_of",
             "in_future",
             "lies in the future. Ask for today or an earlier day.",
+        ));
+    }
+    if as_of.year() < FIRST_YEAR {
+        return Err(Error::field(
+            "as_of",
+            "out_of_range",
+            format!("is before {FIRST_YEAR}, when there were no such hulls. Ask for a later day."),
         ));
     }
     Ok(subject)

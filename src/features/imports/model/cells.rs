@@ -177,7 +177,7 @@ impl Form {
             _ => {}
         }
         let value = match self {
-            Self::Text => Value::from(text),
+            Self::Text => Value::from(words_of(text)?),
             Self::Number => Value::from(number(text, mark)?),
             Self::Whole => Value::from(whole(text)?),
             Self::Word(words) => Value::from(word(text, words)?),
@@ -200,6 +200,27 @@ impl Form {
             Self::Date => "date, year-month-day".to_owned(),
             Self::Time => "time, RFC 3339".to_owned(),
         }
+    }
+}
+
+/// What a cell shows whose formula failed: the error values of `OpenFormula` (ODF 1.3 part 4, 5.12), which
+/// spreadsheets write into their CSV.
+const FAILED_FORMULAS: [&str; 7] = ["#N/A", "#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#REF!", "#VALUE!"];
+
+fn words_of(text: &str) -> std::result::Result<&str, Unread> {
+    if FAILED_FORMULAS.contains(&text) {
+        return Err(Unread(
+            "failed_formula",
+            "is what a spreadsheet shows for a formula that failed. Correct the formula, or empty the cell."
+                .to_owned(),
+        ));
+    }
+    match text.chars().find(|&c| c.is_control() && !matches!(c, '\t' | '\n' | '\r')) {
+        None => Ok(text),
+        Some(character) => Err(Unread(
+            "character",
+            format!("holds the control character U+{:04X}. Take it out.", u32::from(character)),
+        )),
     }
 }
 

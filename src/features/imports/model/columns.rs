@@ -52,7 +52,7 @@ pub const VESSELS: &[Column] = &[
         "XX-ABC12345D626",
         "craft identification number (ISO 10087); without a reference it tells which vessel a row speaks of",
     ),
-    column("built_year", Form::Whole, false, "2006", "year it was built, 1940 to 2200"),
+    column("built_year", Form::Whole, false, "2006", "year it was built, 1940 to 2199"),
     column("launched_on", Form::Date, false, "2006-05-20", "day it first went into the water"),
     column("laminate_class", LAMINATES, false, "isophthalic", "resin system of the structural laminate"),
     column("bilge", BILGES, false, "dry", "how the bilge is usually found"),

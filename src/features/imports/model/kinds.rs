@@ -130,14 +130,14 @@ impl ImportKind {
         let mut seen: Vec<&str> = Vec::new();
         for (n, name) in table.header().iter().map(String::as_str).enumerate() {
             let shown: String = name.chars().take(100).collect();
-            if seen.contains(&name) {
+            if name.is_empty() {
+                fault(&(n + 1).to_string(), "unnamed", "has no name. Name it or take it out.".to_owned());
+            } else if seen.contains(&name) {
                 fault(&shown, "doubled", "stands in the header twice. Take one out.".to_owned());
             } else if let Some(slot) =
                 columns.iter().position(|column| column.name == name).and_then(|known| places.get_mut(known))
             {
                 *slot = Some(n);
-            } else if name.is_empty() {
-                fault(&(n + 1).to_string(), "unnamed", "has no name. Name it or take it out.".to_owned());
             } else if name != REFUSED_BECAUSE {
                 let nearest = nearest(&shown, columns.iter().map(|column| column.name));
                 fault(

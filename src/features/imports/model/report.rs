@@ -62,7 +62,9 @@ impl RowError {
         code: impl Into<String>,
         reason: impl Into<String>,
     ) -> Self {
-        let value = value.chars().take(MAX_SHOWN).collect();
+        // It is shown at terminals, which a control character would steer.
+        let shown = |c: char| if c.is_control() { char::REPLACEMENT_CHARACTER } else { c };
+        let value = value.chars().take(MAX_SHOWN).map(shown).collect();
         Self { line, column: column.into(), value, code: code.into(), reason: reason.into() }
     }
 

@@ -73,7 +73,7 @@ impl Faults {
     }
 }
 
-/// A garde rule: a day between 1940 and 2200.
+/// A garde rule: a day between 1940 and 2199.
 ///
 /// # Errors
 /// For any other.

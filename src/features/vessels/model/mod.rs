@@ -16,8 +16,8 @@ pub use crate::science::forecast::facts::{Bilge, LaminateClass};
 
 /// The earliest year in which anything of a hull is dated: before it there were no fibreglass hulls.
 pub const FIRST_YEAR: i32 = 1940;
-/// The latest year in which anything of a hull is dated.
-pub const LAST_YEAR: i32 = 2200;
+/// The latest year in which anything of a hull is dated: the last that a forecast takes.
+pub const LAST_YEAR: i32 = 2199;
 
 /// A part of the underwater surface that is built and coated alike.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
@@ -142,7 +142,7 @@ pub struct VesselFields {
     pub hull_id_number: Option<String>,
     /// The year it was built. When no launch is entered, 1 July of it stands for the launch.
     #[garde(range(min = FIRST_YEAR, max = LAST_YEAR))]
-    #[schema(minimum = 1940, maximum = 2200)]
+    #[schema(minimum = 1940, maximum = 2199)]
     pub built_year: Option<i32>,
     /// The day it first went into the water. Without it and the year built there is no water forecast.
     #[garde(custom(within_years))]
@@ -196,7 +196,7 @@ pub struct VesselFields {
     pub zones: Vec<VesselZone>,
 }
 
-/// A garde rule: a date between 1940 and 2200.
+/// A garde rule: a date between 1940 and 2199.
 ///
 /// # Errors
 /// For any other.

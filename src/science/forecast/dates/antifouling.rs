@@ -8,7 +8,7 @@
 
 use chrono::{Datelike, NaiveDate};
 
-use super::{Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, earliest};
+use super::{Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest};
 use crate::science::forecast::calendar::{Ashore, ashore_periods};
 use crate::science::forecast::day;
 use crate::science::forecast::facts::{CoatFact, CoatRole, HullFacts};
@@ -111,8 +111,8 @@ impl System {
             evidence.push(Evidence::new(
                 "default_season_limit",
                 format!(
-                    "Neither wear rate nor season limit of the antifouling is recorded: {} months is used.",
-                    policy.antifouling_season_limit_months
+                    "Neither wear rate nor season limit of the antifouling is recorded: {} is used.",
+                    counted(policy.antifouling_season_limit_months, "month")
                 ),
             ));
         }
@@ -199,8 +199,9 @@ fn fixed_dates(
             day: day::number(day::months_after(afloat_on, months)),
             driver: Driver::SeasonLimit,
             reason: format!(
-                "The antifouling of {} has been afloat since {afloat_on}; it lasts {months} months.",
-                system.applied_on
+                "The antifouling of {} has been afloat since {afloat_on}; it lasts {}.",
+                system.applied_on,
+                counted(months, "month")
             ),
         });
     }

@@ -9,7 +9,7 @@
 //! over its limit then already, that day is the date.
 
 use super::{
-    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, earliest, percent, range,
+    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest, percent, range,
 };
 use crate::science::forecast::calendar::usual_lift_before;
 use crate::science::forecast::day;
@@ -93,7 +93,7 @@ fn by_barrier(case: &Case, barrier: &BarrierSystem, evidence: &mut Vec<Evidence>
     let mut candidates = vec![Candidate {
         day: day::number(day::months_after(on, 12 * years)),
         driver: Driver::BarrierAge,
-        reason: format!("The barrier was completed on {on}; it is renewed after {years} years."),
+        reason: format!("The barrier was completed on {on}; it is renewed after {}.", counted(years, "year")),
     }];
     match barrier.measured_film_um {
         Some(film) if skins::film_is_thin(barrier, policy) => candidates.push(Candidate {

@@ -6,7 +6,7 @@
 use chrono::NaiveDate;
 
 use super::{
-    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, earliest, percent, range,
+    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest, percent, range,
 };
 use crate::science::forecast::day;
 use crate::science::forecast::facts::{BottomExamined, FindingState, SurveyFact};
@@ -44,7 +44,10 @@ pub fn due(case: &Case) -> DueDate {
         let what =
             if life.clean_on.is_empty() { "the beginning of this life on" } else { "the clean survey of" };
         let note = if reached < soonest {
-            format!(", and no survey is called for sooner than {} months", policy.inspection_min_months)
+            format!(
+                ", and no survey is called for sooner than {}",
+                counted(policy.inspection_min_months, "month")
+            )
         } else {
             String::new()
         };
@@ -90,7 +93,7 @@ fn calendar(case: &Case) -> Option<Candidate> {
     Some(Candidate {
         day: day::number(day::months_after(base, months)),
         driver: Driver::CalendarMaximum,
-        reason: format!("{what} on {base}; the longest time allowed is {months} months."),
+        reason: format!("{what} on {base}; the longest time allowed is {}.", counted(months, "month")),
     })
 }
 
@@ -122,7 +125,10 @@ fn post_treatment(case: &Case) -> Option<Candidate> {
     (!looked_at).then(|| Candidate {
         day: day::number(day::months_after(began, months)),
         driver: Driver::PostTreatment,
-        reason: format!("{what} on {began}; the first examination follows within {months} months."),
+        reason: format!(
+            "{what} on {began}; the first examination follows within {}.",
+            counted(months, "month")
+        ),
     })
 }
 
@@ -188,9 +194,9 @@ fn growth(case: &Case, found: &SurveyFact, evidence: &mut Vec<Evidence>) -> Cand
         day: day::number(day::months_after(looked_on, months)),
         driver: Driver::BlisterGrowth,
         reason: format!(
-            "Blistering was found on {}; the hull was last looked at on {looked_on} and is looked at again after \
-             {months} months.",
-            found.surveyed_on
+            "Blistering was found on {}; the hull was last looked at on {looked_on} and is looked at again after {}.",
+            found.surveyed_on,
+            counted(months, "month")
         ),
     }
 }

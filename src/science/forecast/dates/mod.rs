@@ -225,6 +225,10 @@ fn range(members: Option<Vec<(f64, f64)>>, earliest_fixed: f64, horizon: NaiveDa
 }
 
 /// A probability as people say it.
+fn counted(number: u32, unit: &str) -> String {
+    if number == 1 { format!("1 {unit}") } else { format!("{number} {unit}s") }
+}
+
 fn percent(p: f64) -> String {
     let value = p * 100.0;
     if (value - value.round()).abs() < 1e-6 { format!("{value:.0} %") } else { format!("{value:.1} %") }

@@ -4,7 +4,7 @@
 //! damage (delamination; breaks elsewhere than on the bottom, on a cored one, or on a hull whose age is not
 //! known) has that longest time alone.
 
-use super::{Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, percent, range};
+use super::{Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, percent, range};
 use crate::science::forecast::day;
 use crate::science::forecast::facts::{FindingFact, FindingKind, FindingState};
 
@@ -82,8 +82,8 @@ fn finding_due(case: &Case, index: usize, finding: &FindingFact) -> (Candidate, 
         day: longest(case, finding),
         driver: Driver::RepairMaximum,
         reason: format!(
-            "The {what} found on {found_on} is open; the longest time allowed is {} months.",
-            policy.repair_max_months
+            "The {what} found on {found_on} is open; the longest time allowed is {}.",
+            counted(policy.repair_max_months, "month")
         ),
     };
     let modelled = case.onset_model().zip(case.breaks[index]).filter(|_| breaks_skin(finding));

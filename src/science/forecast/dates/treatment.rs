@@ -1,7 +1,7 @@
 //! **Treatment**: after blistering was found and before a curative treatment is completed the onset model stops
 //! and the treatment itself is due, within a time that depends on how deep the blisters go.
 
-use super::{Basis, Case, Driver, DueDate, DueKind, DueStatus, Evidence, range};
+use super::{Basis, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, range};
 use crate::science::forecast::day;
 use crate::science::forecast::facts::Blistering;
 
@@ -26,8 +26,9 @@ pub fn due(case: &Case) -> Option<DueDate> {
             ));
         }
         let reason = format!(
-            "Blistering of the {layer} was found on {}; treatment follows within {months} months, as a surveyor decides.",
-            found.surveyed_on
+            "Blistering of the {layer} was found on {}; treatment follows within {}, as a surveyor decides.",
+            found.surveyed_on,
+            counted(months, "month")
         );
         (day::months_after(found.surveyed_on, months), reason)
     });
