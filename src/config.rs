@@ -30,6 +30,21 @@ pub struct GivenDatabase {
     pub owner_url: Option<String>,
 }
 
+/// What the service tells and takes beyond the database.
+#[derive(Clone)]
+pub struct ServiceSettings {
+    /// `GARBOARD_SMTP_URL`: where letters go out; it holds a password.
+    pub smtp_url: Option<String>,
+    /// `GARBOARD_MAIL_FROM`: the sender of letters.
+    pub mail_from: Option<String>,
+    /// `GARBOARD_PUBLIC_URL`: where people reach the service, for the letters.
+    pub public_url: Option<String>,
+    /// `GARBOARD_CORS_ORIGINS`: origins whose pages may call the API, with spaces between.
+    pub cors_origins: Vec<String>,
+    /// `GARBOARD_REQUESTS_PER_SECOND` of one caller; 0 for no bound.
+    pub requests_per_second: Option<u32>,
+}
+
 /// The settings.
 #[derive(Debug, Clone)]
 pub struct Settings {
@@ -95,6 +110,32 @@ impl Settings {
             }),
         };
         Ok(Self { database, data_dir })
+    }
+
+    /// What the service tells and takes beyond the database.
+    ///
+    /// # Errors
+    /// Invalid, when a variable cannot be read.
+    pub fn service() -> Result<ServiceSettings> {
+        let requests_per_second = text("GARBOARD_REQUESTS_PER_SECOND")?
+            .map(|text| {
+                text.trim().parse().map_err(|cause: std::num::ParseIntError| {
+                    Error::new(
+                        Code::Invalid,
+                        "GARBOARD_REQUESTS_PER_SECOND is no number. Enter one, 0 for no bound.",
+                    )
+                    .because(cause)
+                })
+            })
+            .transpose()?;
+        let origins = text("GARBOARD_CORS_ORIGINS")?.unwrap_or_default();
+        Ok(ServiceSettings {
+            smtp_url: text("GARBOARD_SMTP_URL")?,
+            mail_from: text("GARBOARD_MAIL_FROM")?,
+            public_url: text("GARBOARD_PUBLIC_URL")?,
+            cors_origins: origins.split_whitespace().map(str::to_owned).collect(),
+            requests_per_second,
+        })
     }
 
     /// The filter of the log, `RUST_LOG`.

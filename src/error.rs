@@ -14,6 +14,10 @@ pub enum Code {
     Invalid,
     /// No token, or one that does not hold.
     Unauthenticated,
+    /// The password is right, and the code of the second factor is missing or wrong.
+    CodeRequired,
+    /// Too often; come again after the time told.
+    TooMany,
     /// Signed in, without the role for this.
     Forbidden,
     /// It does not exist, or it is not yours: the two look alike.
@@ -50,6 +54,8 @@ impl Code {
             Self::Malformed => "malformed",
             Self::Invalid => "invalid",
             Self::Unauthenticated => "unauthenticated",
+            Self::CodeRequired => "code_required",
+            Self::TooMany => "too_many",
             Self::Forbidden => "forbidden",
             Self::NotFound => "not_found",
             Self::Conflict => "conflict",
@@ -96,6 +102,8 @@ pub struct Error {
     pub fields: Vec<FieldError>,
     /// The cause, for the log.
     pub cause: Option<Box<dyn std::error::Error + Send + Sync>>,
+    /// Seconds after which it is worth while to come again, where they are known.
+    pub retry_after_s: Option<u64>,
 }
 
 /// What every fallible function of the service returns.
@@ -104,7 +112,7 @@ pub type Result<T, E = Error> = std::result::Result<T, E>;
 impl Error {
     /// An error without fields.
     pub fn new(code: Code, detail: impl Into<String>) -> Self {
-        Self { code, detail: detail.into(), fields: Vec::new(), cause: None }
+        Self { code, detail: detail.into(), fields: Vec::new(), cause: None, retry_after_s: None }
     }
 
     /// One field broke a rule.
@@ -120,13 +128,24 @@ impl Error {
             .map(|field| format!("{} {}", field.pointer, field.detail).trim().to_owned())
             .collect::<Vec<_>>()
             .join("; ");
-        Self { code: Code::Invalid, detail, fields, cause: None }
+        Self { code: Code::Invalid, detail, fields, cause: None, retry_after_s: None }
     }
 
     /// The record is not there, or not the caller's. `what` is the word for the record, e.g. `vessel`.
     #[must_use]
     pub fn not_found(what: &str) -> Self {
         Self::new(Code::NotFound, format!("No such {what} in your organisation. Check the id."))
+    }
+
+    /// Too often: come again in so many seconds.
+    #[must_use]
+    pub fn too_many(retry_after_s: u64) -> Self {
+        let mut error = Self::new(
+            Code::TooMany,
+            format!("That was too often from here. Try again in {retry_after_s} seconds."),
+        );
+        error.retry_after_s = Some(retry_after_s);
+        error
     }
 
     /// Our fault; the cause goes to the log.
@@ -136,6 +155,7 @@ impl Error {
             detail: "The service failed at this request. Nothing was changed. Try again, and report the request id if it stays.".to_owned(),
             fields: Vec::new(),
             cause: Some(cause.into()),
+            retry_after_s: None,
         }
     }
 

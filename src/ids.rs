@@ -63,6 +63,9 @@ macro_rules! id {
 id!(/** An organisation: the tenant. */ OrgId, "organisation");
 id!(/** A person, member of one or more organisations. */ PersonId, "person");
 id!(/** A session of a person: the family of its refresh tokens. */ FamilyId, "session");
+id!(/** An invitation to an organisation. */ InvitationId, "invitation");
+id!(/** A program that calls the API for an organisation. */ ProgramId, "program");
+id!(/** A secret of a program. */ SecretId, "secret");
 id!(/** An audit row. */ AuditId, "audit row");
 id!(/** A job. */ JobId, "job");
 id!(/** A site. */ SiteId, "site");

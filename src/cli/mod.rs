@@ -10,7 +10,9 @@ mod migrate;
 pub mod openapi;
 mod organisation;
 mod output;
+mod people;
 mod serve;
+mod token_key;
 
 use std::process::ExitCode;
 
@@ -42,6 +44,12 @@ enum Command {
     Migrate(migrate::Migrate),
     /// Make an organisation and its administrator
     Organisation(organisation::Organisation),
+    /// Invite a person, and print the token to accept with
+    Invite(people::Invite),
+    /// Print a token to set a new password with
+    ResetPassword(people::ResetPassword),
+    /// Make a new key to sign access tokens
+    TokenKey(token_key::TokenKey),
     /// Print the OpenAPI document
     Openapi(openapi::Openapi),
 }
@@ -58,6 +66,9 @@ pub fn main() -> ExitCode {
         Command::Calc(command) => command.run(),
         Command::Migrate(command) => command.run(),
         Command::Organisation(command) => command.run(),
+        Command::Invite(command) => command.run(),
+        Command::ResetPassword(command) => command.run(),
+        Command::TokenKey(command) => command.run(),
         Command::Openapi(command) => command.run(),
     };
     match outcome {

@@ -8,7 +8,7 @@ use crate::cli::database::Where;
 use crate::cli::output::print;
 use crate::db::Db;
 use crate::error::{Error, Result};
-use crate::features::accounts::api::sign_in::hash_password;
+use crate::features::accounts::api::proof::hash_password;
 use crate::features::accounts::model::{NewMemberFields, OrganisationFields};
 use crate::features::accounts::store;
 use crate::http::body::validated;

@@ -1,18 +1,23 @@
 //! `garboard serve`: the service, its worker and, where it is private, its PostgreSQL.
 
 use std::net::{SocketAddr, TcpListener};
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::Args;
+use rustls::pki_types::pem::PemObject;
+use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio::signal::unix::{SignalKind, signal};
 
 use crate::cli::database::{Opened, Where};
 use crate::cli::output::print_line;
 use crate::clock::Clock;
-use crate::config::Database;
+use crate::config::{Database, Settings};
 use crate::db::private::{Account, is_root};
 use crate::error::{Code, Error, Result};
 use crate::features::forecasts;
+use crate::http::guards::{Bounds, Guards};
+use crate::http::mail::Mail;
 use crate::http::server;
 use crate::http::state::AppState;
 use crate::http::tokens::TokenKeys;
@@ -34,6 +39,12 @@ pub struct Listening {
     /// Allow an address that others can reach: a proxy in front ends TLS there
     #[arg(long)]
     behind_proxy: bool,
+    /// Serve TLS with the certificate chain of this PEM file
+    #[arg(long, value_name = "FILE", requires = "tls_key")]
+    tls_certificate: Option<PathBuf>,
+    /// The private key of the certificate, a PEM file
+    #[arg(long, value_name = "FILE", requires = "tls_certificate")]
+    tls_key: Option<PathBuf>,
     /// Log in JSON
     #[arg(long)]
     json_log: bool,
@@ -59,7 +70,7 @@ impl Serve {
         }
         let listener = self.listening.bind()?;
         let opened = self.database.start(CONNECTIONS)?;
-        serve(opened, listener)
+        serve(opened, listener, &self.listening)
     }
 }
 
@@ -69,11 +80,11 @@ impl Listening {
     /// # Errors
     /// A conflict, when the address is taken or open to others without a proxy.
     pub fn bind(&self) -> Result<TcpListener> {
-        if !self.listen.ip().is_loopback() && !self.behind_proxy {
+        if !self.listen.ip().is_loopback() && !self.behind_proxy && self.tls_certificate.is_none() {
             return Err(Error::new(
                 Code::Conflict,
                 format!(
-                    "{} can be reached by others, and the service speaks no TLS. Put a proxy in front and say --behind-proxy, or listen on 127.0.0.1.",
+                    "{} can be reached by others. Give a certificate with --tls-certificate and --tls-key, put a proxy in front and say --behind-proxy, or listen on 127.0.0.1.",
                     self.listen
                 ),
             ));
@@ -84,6 +95,49 @@ impl Listening {
                 format!("Cannot listen on {}: {cause}. Choose another address with --listen.", self.listen),
             )
         })
+    }
+
+    /// The certificate and key given, read now.
+    fn tls(&self) -> Result<Option<rustls::ServerConfig>> {
+        let (Some(certificate), Some(key)) = (&self.tls_certificate, &self.tls_key) else { return Ok(None) };
+        let refused = |what: &Path, cause: &dyn std::fmt::Display| {
+            Error::new(Code::Conflict, format!("{} cannot be used for TLS: {cause}.", what.display()))
+        };
+        let chain = CertificateDer::pem_file_iter(certificate)
+            .and_then(Iterator::collect::<std::result::Result<Vec<_>, _>>)
+            .map_err(|cause| refused(certificate, &cause))?;
+        let secret = PrivateKeyDer::from_pem_file(key).map_err(|cause| refused(key, &cause))?;
+        rustls::ServerConfig::builder_with_provider(Arc::new(rustls::crypto::ring::default_provider()))
+            .with_safe_default_protocol_versions()
+            .map_err(Error::internal)?
+            .with_no_client_auth()
+            .with_single_cert(chain, secret)
+            .map(Some)
+            .map_err(|cause| refused(certificate, &cause))
+    }
+
+    /// Rates, bounds and the post, as set.
+    fn guards(&self, secrets: &Path) -> Result<Guards> {
+        let settings = Settings::service()?;
+        let usual = Bounds::default();
+        let bounds = Bounds {
+            behind_proxy: self.behind_proxy,
+            tls: self.tls_certificate.is_some(),
+            cors_origins: settings.cors_origins,
+            requests_per_second: settings.requests_per_second.unwrap_or(usual.requests_per_second),
+            ..usual
+        };
+        let mail = match (settings.smtp_url, settings.mail_from, settings.public_url) {
+            (None, _, _) => None,
+            (Some(url), Some(from), Some(address)) => Some(Mail::by_smtp(&url, &from, &address)?),
+            _ => {
+                return Err(Error::new(
+                    Code::Invalid,
+                    "GARBOARD_SMTP_URL is set. Set GARBOARD_MAIL_FROM and GARBOARD_PUBLIC_URL with it.",
+                ));
+            }
+        };
+        Guards::new(bounds, secrets, mail)
     }
 
     /// Starts the log as asked.
@@ -99,26 +153,29 @@ impl Listening {
 ///
 /// # Errors
 /// What keeps the service from starting.
-pub(super) fn serve(opened: Opened, listener: TcpListener) -> Result<()> {
+pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening) -> Result<()> {
     let Opened { db, private, secrets } = opened;
-    let keys = Arc::new(TokenKeys::load_or_create(&secrets.join("token_key"))?);
+    let keys = Arc::new(TokenKeys::load_or_create(&secrets.join("token_keys"))?);
+    let guards = Arc::new(listening.guards(&secrets)?);
+    let tls = listening.tls()?;
+    let scheme = if tls.is_some() { "https" } else { "http" };
     if let Some(account) = private.as_ref().and_then(|private| private.account()) {
         drop_privileges(account)?;
     }
     let runner = Runner::start(&db, Arc::new(forecasts::job::handle), JOB_THREADS)?;
     let address = listener.local_addr().map_err(Error::internal)?;
-    let state = AppState { db, keys, clock: Clock::System };
+    let state = AppState { db, keys, guards, clock: Clock::System };
     let served = actix_web::rt::System::new().block_on(async move {
         // Heard from before the address is told: a stop that comes while the server still starts is a stop.
         let stop = stop_signal()?;
-        let server = server::run(listener, state, routes::configure, HTTP_WORKERS, BLOCKING_THREADS)?;
+        let server = server::run(listener, tls, state, routes::configure, HTTP_WORKERS, BLOCKING_THREADS)?;
         let handle = server.handle();
         actix_web::rt::spawn(async move {
             stop.await;
             handle.stop(true).await;
         });
         print_line(&format!(
-            "Serving on http://{address}, documentation on http://{address}/docs/. Ctrl-C stops it."
+            "Serving on {scheme}://{address}, documentation on {scheme}://{address}/docs/. Ctrl-C stops it."
         ))?;
         server.await.map_err(Error::internal)
     });

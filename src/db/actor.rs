@@ -1,6 +1,8 @@
 //! Who acts, for whom, and in which request: what every transaction carries.
 
-use crate::ids::{OrgId, PersonId, RequestId};
+use std::net::IpAddr;
+
+use crate::ids::{OrgId, PersonId, ProgramId, RequestId};
 
 /// The one on whose behalf a transaction runs. A handler gets it from its permit and from nowhere else.
 #[derive(Debug, Clone)]
@@ -9,6 +11,10 @@ pub struct Actor {
     pub org_id: OrgId,
     /// The person, or nobody for the service's own work.
     pub person_id: Option<PersonId>,
+    /// The program that calls, if it is one.
+    pub program_id: Option<ProgramId>,
+    /// Where the request came from; none for the service's own work.
+    pub address: Option<IpAddr>,
     /// The request or command.
     pub request_id: RequestId,
 }
@@ -17,6 +23,6 @@ impl Actor {
     /// The service itself, at work for one organisation.
     #[must_use]
     pub fn service(org_id: OrgId, request_id: RequestId) -> Self {
-        Self { org_id, person_id: None, request_id }
+        Self { org_id, person_id: None, program_id: None, address: None, request_id }
     }
 }

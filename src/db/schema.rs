@@ -161,6 +161,21 @@ diesel::table! {
 }
 
 diesel::table! {
+    invitations (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        email -> Nullable<Text>,
+        role -> Text,
+        secret_sha256 -> Bytea,
+        invited_by -> Nullable<Uuid>,
+        created_at -> Timestamptz,
+        expires_at -> Timestamptz,
+        accepted_at -> Nullable<Timestamptz>,
+        withdrawn_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
     jobs (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,
@@ -204,6 +219,11 @@ diesel::table! {
         person_id -> Uuid,
         password_hash -> Text,
         changed_at -> Timestamptz,
+        reset_sha256 -> Nullable<Bytea>,
+        reset_expires_at -> Nullable<Timestamptz>,
+        second_factor_sealed -> Nullable<Bytea>,
+        second_factor_confirmed -> Bool,
+        second_factor_used_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -222,6 +242,31 @@ diesel::table! {
         id -> Uuid,
         vessel_id -> Nullable<Uuid>,
         limits -> Jsonb,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    program_secrets (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        program_id -> Uuid,
+        secret_sha256 -> Bytea,
+        created_at -> Timestamptz,
+        expires_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    programs (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        name -> Text,
+        scopes -> Text,
+        expires_at -> Nullable<Timestamptz>,
+        ended -> Bool,
         version -> Int4,
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
@@ -445,11 +490,14 @@ diesel::joinable!(finding_versions -> people (recorded_by));
 diesel::joinable!(findings -> organisations (org_id));
 diesel::joinable!(forecasts -> organisations (org_id));
 diesel::joinable!(haul_outs -> organisations (org_id));
+diesel::joinable!(invitations -> organisations (org_id));
+diesel::joinable!(invitations -> people (invited_by));
 diesel::joinable!(jobs -> organisations (org_id));
 diesel::joinable!(members -> organisations (org_id));
 diesel::joinable!(members -> people (person_id));
 diesel::joinable!(passwords -> people (person_id));
 diesel::joinable!(policies -> organisations (org_id));
+diesel::joinable!(programs -> organisations (org_id));
 diesel::joinable!(readings -> organisations (org_id));
 diesel::joinable!(readings -> people (recorded_by));
 diesel::joinable!(refresh_families -> organisations (org_id));
@@ -472,12 +520,15 @@ diesel::allow_tables_to_appear_in_same_query!(
     findings,
     forecasts,
     haul_outs,
+    invitations,
     jobs,
     members,
     organisations,
     passwords,
     people,
     policies,
+    program_secrets,
+    programs,
     readings,
     refresh_families,
     refresh_tokens,

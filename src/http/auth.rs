@@ -3,6 +3,7 @@
 
 use std::future::{Ready, ready};
 use std::marker::PhantomData;
+use std::net::IpAddr;
 
 use actix_web::dev::Payload;
 use actix_web::http::header::AUTHORIZATION;
@@ -11,14 +12,15 @@ use actix_web::{FromRequest, HttpMessage, HttpRequest};
 use crate::db::Actor;
 use crate::error::{Code, Error, Result};
 use crate::http::state::App;
+use crate::http::tokens::Subject;
 use crate::ids::{Id, RequestId};
-use crate::permissions::{Permission, Role};
+use crate::permissions::{Permission, Powers};
 
 /// A verified caller with the permission `P`.
 #[derive(Debug, Clone)]
 pub struct Permit<P> {
     actor: Actor,
-    role: Role,
+    powers: Powers,
     permission: PhantomData<fn() -> P>,
 }
 
@@ -29,10 +31,16 @@ impl<P: Permission> Permit<P> {
         &self.actor
     }
 
-    /// In which role.
+    /// From where.
     #[must_use]
-    pub fn role(&self) -> Role {
-        self.role
+    pub fn address(&self) -> IpAddr {
+        self.actor.address.unwrap_or(IpAddr::from([0, 0, 0, 0]))
+    }
+
+    /// With which powers.
+    #[must_use]
+    pub fn powers(&self) -> &Powers {
+        &self.powers
     }
 
     fn of(request: &HttpRequest) -> Result<Self> {
@@ -50,19 +58,23 @@ impl<P: Permission> Permit<P> {
                     "Sign in at /v1/sign-in and send the token as Authorization: Bearer.",
                 )
             })?;
-        let claims = app.keys.verify(token, app.clock.now())?;
-        if !P::ROLES.contains(&claims.role) {
-            return Err(Error::new(
-                Code::Forbidden,
-                format!(
-                    "Your role does not allow you to {}. Ask an administrator of your organisation.",
-                    P::TO
-                ),
-            ));
-        }
-        let actor =
-            Actor { org_id: claims.org, person_id: Some(claims.sub), request_id: request_id(request) };
-        Ok(Self { actor, role: claims.role, permission: PhantomData })
+        let verified = app.keys.verify(token, app.clock.now())?;
+        let (person_id, program_id) = match verified.subject {
+            Subject::Person(id) => (Some(id), None),
+            Subject::Program(id) => (None, Some(id)),
+        };
+        app.guards.admit_caller(
+            person_id.map_or_else(|| program_id.map_or_else(Default::default, Into::into), Into::into),
+        )?;
+        verified.powers.require::<P>()?;
+        let actor = Actor {
+            org_id: verified.org_id,
+            person_id,
+            program_id,
+            address: Some(app.guards.address(request)),
+            request_id: request_id(request),
+        };
+        Ok(Self { actor, powers: verified.powers, permission: PhantomData })
     }
 }
 
@@ -79,4 +91,18 @@ impl<P: Permission> FromRequest for Permit<P> {
 #[must_use]
 pub fn request_id(request: &HttpRequest) -> RequestId {
     request.extensions().get::<RequestId>().copied().unwrap_or_else(RequestId::fresh)
+}
+
+/// Where a request comes from, for the doors without a permit.
+#[derive(Debug, Clone, Copy)]
+pub struct CallerAddress(pub IpAddr);
+
+impl FromRequest for CallerAddress {
+    type Error = Error;
+    type Future = Ready<Result<Self>>;
+
+    fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
+        let app = request.app_data::<App>().ok_or_else(|| Error::internal("no application state"));
+        ready(app.map(|app| Self(app.guards.address(request))))
+    }
 }

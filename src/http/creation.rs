@@ -82,8 +82,9 @@ impl<T> Creation<T> {
         read: impl FnOnce(&mut Tx<'_>, I) -> Result<V>,
     ) -> Result<Created<V>> {
         let Self { operation, key, new } = self;
-        let row_key = match (&key.0, tx.person_id()) {
-            (Some(key), Some(person)) => Some(format!("key:{person}:{key}")),
+        let caller = tx.person_id().map(Uuid::from).or(tx.actor().program_id.map(Uuid::from));
+        let row_key = match (&key.0, caller) {
+            (Some(key), Some(caller)) => Some(format!("key:{caller}:{key}")),
             (Some(key), None) => Some(format!("key:{key}")),
             (None, _) => None,
         };

@@ -51,7 +51,8 @@ pub fn status(code: Code) -> StatusCode {
     match code {
         Code::Malformed => StatusCode::BAD_REQUEST,
         Code::Invalid | Code::KeyReused => StatusCode::UNPROCESSABLE_ENTITY,
-        Code::Unauthenticated => StatusCode::UNAUTHORIZED,
+        Code::Unauthenticated | Code::CodeRequired => StatusCode::UNAUTHORIZED,
+        Code::TooMany => StatusCode::TOO_MANY_REQUESTS,
         Code::Forbidden => StatusCode::FORBIDDEN,
         Code::NotFound => StatusCode::NOT_FOUND,
         Code::Conflict | Code::Duplicate | Code::IdTaken => StatusCode::CONFLICT,
@@ -107,11 +108,11 @@ pub fn rendered(error: &Error, instance: &str) -> HttpResponse {
     let mut answer = HttpResponseBuilder::new(status(error.code));
     answer.insert_header((CONTENT_TYPE, HeaderValue::from_static(PROBLEM_JSON)));
     match error.code {
-        Code::Unauthenticated => {
+        Code::Unauthenticated | Code::CodeRequired => {
             answer.insert_header((WWW_AUTHENTICATE, HeaderValue::from_static("Bearer")));
         }
-        Code::Unavailable => {
-            answer.insert_header((RETRY_AFTER, HeaderValue::from_static("2")));
+        Code::Unavailable | Code::TooMany => {
+            answer.insert_header((RETRY_AFTER, error.retry_after_s.unwrap_or(2).to_string()));
         }
         _ => {}
     }
@@ -163,27 +164,32 @@ fn documented(meaning: &str) -> RefOr<Response> {
 
 problems!(/** What reading one record can answer instead. */ ReadProblems:
     "401" "No valid token", "403" "Your role does not allow this", "404" "No such record in your organisation",
-    "503" "Busy; try again after Retry-After");
+    "429" "Too often; try again after Retry-After", "503" "Busy; try again after Retry-After");
 problems!(/** What reading a list can answer instead. */ ListProblems:
     "400" "The cursor or the query cannot be read", "401" "No valid token", "403" "Your role does not allow this",
-    "422" "A query parameter breaks a rule", "503" "Busy; try again after Retry-After");
+    "422" "A query parameter breaks a rule", "429" "Too often; try again after Retry-After", "503" "Busy; try again after Retry-After");
 problems!(/** What reading the versions of one record can answer instead. */ VersionProblems:
     "400" "The cursor or the query cannot be read", "401" "No valid token", "403" "Your role does not allow this",
     "404" "No such record in your organisation", "422" "A query parameter breaks a rule",
-    "503" "Busy; try again after Retry-After");
+    "429" "Too often; try again after Retry-After", "503" "Busy; try again after Retry-After");
 problems!(/** What creating a record can answer instead. */ CreateProblems:
     "400" "The body cannot be read", "401" "No valid token", "403" "Your role does not allow this",
     "404" "The record it belongs to is not in your organisation", "409" "A unique value is taken, or the state does not allow it",
-    "413" "The body is too long", "415" "The body is not JSON", "422" "Fields break rules", "503" "Busy; try again after Retry-After");
+    "413" "The body is too long", "415" "The body is not JSON", "422" "Fields break rules", "429" "Too often; try again after Retry-After", "503" "Busy; try again after Retry-After");
 problems!(/** What changing a record can answer instead. */ ChangeProblems:
     "400" "The body cannot be read", "401" "No valid token", "403" "Your role does not allow this",
     "404" "No such record in your organisation", "409" "A unique value is taken, or the state does not allow it",
     "412" "The record changed since that version", "413" "The body is too long", "415" "The body is not JSON",
-    "422" "Fields break rules", "428" "If-Match is missing", "503" "Busy; try again after Retry-After");
+    "422" "Fields break rules", "428" "If-Match is missing", "429" "Too often; try again after Retry-After", "503" "Busy; try again after Retry-After");
 problems!(/** What a computation can answer instead. */ ComputeProblems:
     "400" "The body cannot be read", "401" "No valid token", "403" "Your role does not allow this",
     "413" "The body is too long", "415" "The body is not JSON", "422" "Fields break rules",
+    "429" "Too often; try again after Retry-After", "503" "Busy; try again after Retry-After");
+problems!(/** What an operation on one's own account can answer instead. */ OwnProblems:
+    "400" "The body cannot be read", "401" "No valid token, or the password or the code is wrong",
+    "403" "The caller is no person", "409" "The state does not allow it", "413" "The body is too long",
+    "415" "The body is not JSON", "422" "Fields break rules", "429" "Too often; try again after Retry-After",
     "503" "Busy; try again after Retry-After");
 problems!(/** What a door without a token can answer instead. */ OpenDoorProblems:
     "400" "The body cannot be read", "401" "Refused", "413" "The body is too long", "415" "The body is not JSON",
-    "422" "Fields break rules", "503" "Busy; try again after Retry-After");
+    "422" "Fields break rules", "429" "Too often; try again after Retry-After", "503" "Busy; try again after Retry-After");

@@ -4,11 +4,12 @@ use std::collections::BTreeMap;
 use std::net::TcpListener;
 use std::sync::Arc;
 
+use actix_cors::Cors;
 use actix_web::body::MessageBody;
 use actix_web::dev::{Server, ServiceRequest, ServiceResponse};
 use actix_web::http::Method;
-use actix_web::http::header::{HeaderName, HeaderValue};
-use actix_web::middleware::{Next, from_fn};
+use actix_web::http::header::{CONTENT_ENCODING, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue};
+use actix_web::middleware::{Condition, Next, from_fn};
 use actix_web::{App as ActixApp, HttpMessage, HttpRequest, HttpResponse, HttpServer, web};
 use utoipa::openapi::{OpenApi, Paths};
 use utoipa_actix_web::service_config::ServiceConfig;
@@ -16,7 +17,7 @@ use utoipa_actix_web::{AppExt, UtoipaApp};
 
 use crate::error::{Code, Error};
 use crate::http::auth::request_id;
-use crate::http::state::AppState;
+use crate::http::state::{App, AppState};
 use crate::http::{openapi, problem};
 use crate::ids::{Id, RequestId};
 
@@ -30,12 +31,13 @@ pub fn document(configure: Configure) -> OpenApi {
     app.configure(configure).split_for_parts().1
 }
 
-/// Starts serving on `listener`. `blocking_threads` are matched to the database connections.
+/// Starts serving on `listener`, with TLS where its settings are given. `blocking_threads` are matched to the database connections.
 ///
 /// # Errors
 /// Internal, when the socket cannot be used.
 pub fn run(
     listener: TcpListener,
+    tls: Option<rustls::ServerConfig>,
     state: AppState,
     configure: Configure,
     workers: usize,
@@ -46,10 +48,13 @@ pub fn run(
     let known = Arc::new(KnownPaths::of(&api.paths));
     let server = HttpServer::new(move || {
         let known = known.clone();
+        let cors = cors(&state.guards.bounds.cors_origins);
         ActixApp::new()
             .app_data(state.clone())
             .app_data(web::Data::from(api.clone()))
+            .wrap(from_fn(guarded))
             .wrap(from_fn(outermost))
+            .wrap(cors)
             .into_utoipa_app()
             .configure(configure)
             .into_app()
@@ -69,10 +74,72 @@ pub fn run(
     .client_request_timeout(std::time::Duration::from_secs(15))
     .shutdown_timeout(10)
     // Whoever starts the server stops it by its handle: see `cli::serve`.
-    .disable_signals()
-    .listen(listener)
-    .map_err(Error::internal)?;
-    Ok(server.run())
+    .disable_signals();
+    let server = match tls {
+        Some(tls) => server.listen_rustls_0_23(listener, tls),
+        None => server.listen(listener),
+    };
+    Ok(server.map_err(Error::internal)?.run())
+}
+
+/// Pages of other origins may call the API only where they are named (the Fetch standard's CORS protocol).
+fn cors(origins: &[String]) -> Condition<Cors> {
+    let cors = origins.iter().fold(Cors::default(), |cors, origin| cors.allowed_origin(origin));
+    let cors = cors
+        .allowed_methods(["GET", "POST", "PATCH", "HEAD"])
+        .allowed_headers(["authorization", "content-type", "if-match", "idempotency-key", "accept"])
+        .expose_headers(["etag", "location", "retry-after", "x-request-id"])
+        .max_age(600);
+    Condition::new(!origins.is_empty(), cors)
+}
+
+/// Bounds how often an address comes, and how long a request takes.
+async fn guarded(
+    request: ServiceRequest,
+    next: Next<impl MessageBody + 'static>,
+) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
+    let app = request.app_data::<App>().cloned().ok_or_else(|| Error::internal("no application state"))?;
+    let address = app.guards.address(request.request());
+    app.guards.admit_address(address)?;
+    // What is compressed is refused, so nothing grows while it is read.
+    let coding = request.headers().get(CONTENT_ENCODING).map(HeaderValue::as_bytes);
+    if coding.is_some_and(|coding| !coding.eq_ignore_ascii_case(b"identity")) {
+        return Err(Error::new(
+            Code::UnsupportedMediaType,
+            "Send the body as it is, without Content-Encoding.",
+        )
+        .into());
+    }
+    // An import reads up to 64 MiB as it comes.
+    let longest =
+        app.guards.bounds.request_time * if request.path().starts_with("/v1/imports") { 10 } else { 1 };
+    tokio::time::timeout(longest, next.call(request)).await.map_err(|late| {
+        Error::new(Code::Unavailable, "The request took too long and was given up. Ask for less at a time.")
+            .because(late)
+    })?
+}
+
+/// The headers that tell browsers to take the answer for what it is (`nosniff` of the Fetch standard, Referrer
+/// Policy, RFC 6797, Content Security Policy).
+fn secure(headers: &mut HeaderMap, tls: bool) {
+    let html = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
+    headers.insert(HeaderName::from_static("x-content-type-options"), HeaderValue::from_static("nosniff"));
+    headers.insert(HeaderName::from_static("referrer-policy"), HeaderValue::from_static("no-referrer"));
+    if html {
+        headers.insert(
+            HeaderName::from_static("content-security-policy"),
+            HeaderValue::from_static(
+                "default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; object-src 'none'; \
+                 base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
+            ),
+        );
+    }
+    if tls {
+        headers.insert(
+            HeaderName::from_static("strict-transport-security"),
+            HeaderValue::from_static("max-age=31536000"),
+        );
+    }
 }
 
 /// Gives the request its id, renders errors as problem documents, logs once.
@@ -83,6 +150,7 @@ async fn outermost(
     let id = RequestId::fresh();
     request.extensions_mut().insert(id);
     let (method, path) = (request.method().clone(), request.path().to_owned());
+    let tls = request.app_data::<App>().is_some_and(|app| app.guards.bounds.tls);
     // HEAD is answered wherever GET is (RFC 9110, 9.3.2): the protocol below leaves the content out.
     if method == Method::HEAD {
         request.head_mut().method = Method::GET;
@@ -99,9 +167,7 @@ async fn outermost(
     if let Ok(value) = HeaderValue::from_str(&id.to_string()) {
         response.headers_mut().insert(HeaderName::from_static("x-request-id"), value);
     }
-    response
-        .headers_mut()
-        .insert(HeaderName::from_static("x-content-type-options"), HeaderValue::from_static("nosniff"));
+    secure(response.headers_mut(), tls);
     tracing::debug!(request_id = %id, %method, %path, status = response.status().as_u16(), "answered");
     Ok(response)
 }

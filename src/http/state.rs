@@ -8,6 +8,7 @@ use crate::clock::Clock;
 use crate::db::{Actor, Db, Tx};
 use crate::error::{Code, Error, Result};
 use crate::http::auth::Permit;
+use crate::http::guards::Guards;
 use crate::http::tokens::TokenKeys;
 use crate::permissions::Permission;
 
@@ -18,6 +19,8 @@ pub struct AppState {
     pub db: Db,
     /// The keys that sign and verify access tokens.
     pub keys: Arc<TokenKeys>,
+    /// Rates, bounds, the post.
+    pub guards: Arc<Guards>,
     /// Where "now" comes from.
     pub clock: Clock,
 }

@@ -10,7 +10,7 @@ use actix_web::dev::ServerHandle;
 use chrono::{DateTime, Utc};
 use garboard::clock::Clock;
 use garboard::db::{Actor, Db, DbOptions, migrations};
-use garboard::features::accounts::api::sign_in::hash_password;
+use garboard::features::accounts::api::proof::hash_password;
 use garboard::features::accounts::model::{NewMemberFields, OrganisationFields};
 use garboard::features::accounts::store;
 use garboard::http::server;

@@ -54,7 +54,7 @@ impl Demo {
         print_sign_ins(&password)?;
         match listener {
             None => stop(opened),
-            Some(listener) => serve(opened, listener),
+            Some(listener) => serve(opened, listener, &self.listening),
         }
     }
 
@@ -129,7 +129,7 @@ fn load(db: &Db, password: &str) -> Result<()> {
     let fields = OrganisationFields { name: scenario::ORGANISATION.to_owned(), time_zone: "UTC".to_owned() };
     let org_id = organisation::create(db, &fields, &members)?;
     let acting = |word: &str| -> Result<Actor> {
-        Ok(Actor { org_id, person_id: person(db, word)?, request_id: RequestId::fresh() })
+        Ok(Actor { person_id: person(db, word)?, ..Actor::service(org_id, RequestId::fresh()) })
     };
     let progress = bar("Loading the invented marina");
     let today = db.clock().now().date_naive();

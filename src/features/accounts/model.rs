@@ -1,11 +1,12 @@
 //! The rules of accounts.
 
+use chrono::{DateTime, Utc};
 use garde::Validate;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::error::{Error, Result};
-use crate::permissions::Role;
+use crate::permissions::{Role, Scope};
 
 /// What an organisation says of itself.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, Validate, ToSchema)]
@@ -20,25 +21,35 @@ pub struct OrganisationFields {
     pub time_zone: String,
 }
 
-/// A member to take in: a person by e-mail, with a first password unless the person has one already.
-#[derive(Debug, Clone, Serialize, Deserialize, Validate, ToSchema)]
-#[serde(deny_unknown_fields)]
+/// A member taken in by whoever runs the service: a person by e-mail, with a first password unless the person
+/// has one already.
+#[derive(Debug, Clone, Validate)]
 pub struct NewMemberFields {
     /// The person's e-mail address: the name to sign in with.
     #[garde(custom(email_address))]
-    #[schema(min_length = 3, max_length = 254)]
     pub email: String,
     /// How others see the person.
     #[garde(length(chars, min = 1, max = 200))]
-    #[schema(min_length = 1, max_length = 200)]
     pub display_name: String,
     /// The role here.
     #[garde(skip)]
     pub role: Role,
     /// A first password, 12 to 200 characters.
     #[garde(length(chars, min = 12, max = 200))]
-    #[schema(min_length = 12, max_length = 200)]
     pub password: String,
+}
+
+/// Whom to invite.
+#[derive(Debug, Clone, Serialize, Deserialize, Validate, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NewInvitationFields {
+    /// The person's e-mail address: the letter goes there, and the name to sign in with.
+    #[garde(custom(email_address))]
+    #[schema(min_length = 3, max_length = 254)]
+    pub email: String,
+    /// The role here.
+    #[garde(skip)]
+    pub role: Role,
 }
 
 /// What can be changed of a member.
@@ -50,6 +61,36 @@ pub struct MemberFields {
     /// Whether the membership has ended.
     #[garde(skip)]
     pub ended: bool,
+}
+
+/// A program that calls the API for the organisation.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, Validate, ToSchema)]
+pub struct ProgramFields {
+    /// What it is called here.
+    #[garde(length(chars, min = 1, max = 200))]
+    #[schema(min_length = 1, max_length = 200)]
+    pub name: String,
+    /// What it may do.
+    #[garde(length(min = 1, max = 6))]
+    #[schema(min_items = 1, max_items = 6)]
+    pub scopes: Vec<Scope>,
+    /// When it ends by itself.
+    #[garde(skip)]
+    pub expires_at: Option<DateTime<Utc>>,
+    /// Whether it has ended: it gets no more tokens, and those it has run out in ten minutes.
+    #[garde(skip)]
+    #[serde(default)]
+    pub ended: bool,
+}
+
+impl ProgramFields {
+    /// The same with each scope once, in one order.
+    #[must_use]
+    pub fn checked(mut self) -> Self {
+        self.scopes.sort_unstable();
+        self.scopes.dedup();
+        self
+    }
 }
 
 /// A garde rule: an IANA time zone.

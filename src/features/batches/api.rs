@@ -10,7 +10,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::db::{Actor, Db, Tx};
-use crate::error::{Code, Error, Result};
+use crate::error::{Code, Result};
 use crate::features::surveys::api::appending::append_one;
 use crate::features::surveys::api::{findings, readings, stations, surveys};
 use crate::features::{coats, haulouts, sites, treatments, vessels};
@@ -18,7 +18,7 @@ use crate::http::creation::{Created, Creation};
 use crate::http::problem::{CreateProblems, Problem};
 use crate::http::{App, Kept, New, Outcome, Permit, Plain, RetryKey};
 use crate::ids::Id;
-use crate::permissions::{KeepRegister, Permission, Read, RecordReadings, RecordWork, Role, Survey};
+use crate::permissions::{KeepRegister, Permission, Powers, Read, RecordReadings, RecordWork, Survey};
 
 /// What an item makes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize, ToSchema)]
@@ -94,11 +94,11 @@ pub struct BatchResults {
     responses((status = 200, description = "A result for each item", body = BatchResults), CreateProblems))]
 #[post("/v1/batches")]
 pub async fn create_batch(app: App, permit: Permit<Read>, key: RetryKey, batch: Plain<Batch>) -> Outcome {
-    let role = permit.role();
+    let powers = permit.powers().clone();
     let results = app.with_db(&permit, move |db, actor| {
         let made = |(n, item): (usize, BatchItem)| {
             let key = RetryKey(key.0.as_ref().map(|key| format!("{key} item {n}")));
-            result(n, actor, Sender { db, actor, role, key }.send(item))
+            result(n, actor, Sender { db, actor, powers: &powers, key }.send(item))
         };
         Ok(BatchResults { results: batch.0.items.into_iter().enumerate().map(made).collect() })
     });
@@ -133,7 +133,7 @@ fn result(n: usize, actor: &Actor, made: Result<Made>) -> BatchResult {
 struct Sender<'a> {
     db: &'a Db,
     actor: &'a Actor,
-    role: Role,
+    powers: &'a Powers,
     key: RetryKey,
 }
 
@@ -202,15 +202,7 @@ impl Sender<'_> {
         I: Id,
         V: Kept,
     {
-        if !P::ROLES.contains(&self.role) {
-            return Err(Error::new(
-                Code::Forbidden,
-                format!(
-                    "Your role does not allow you to {}. Ask an administrator of your organisation.",
-                    P::TO
-                ),
-            ));
-        }
+        self.powers.require::<P>()?;
         let creation = Creation { operation, key: self.key, new: New::<T>::from_value(body)? };
         Ok(match creation.run(self.db, self.actor, create, read)? {
             Created::Now(view) => {

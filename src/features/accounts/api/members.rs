@@ -1,21 +1,18 @@
 //! Members of the caller's organisation.
 
-use actix_web::http::header::ETAG;
-use actix_web::{HttpResponse, get, patch, post};
+use actix_web::{HttpResponse, get, patch};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use crate::features::accounts::api::sign_in::hash_password;
-use crate::features::accounts::model::{MemberFields, NewMemberFields, keeps_an_administrator};
+use crate::features::accounts::model::{MemberFields, keeps_an_administrator};
 use crate::features::accounts::store::{self, Member};
 use crate::features::audit::{self, Act};
-use crate::http::creation::etag;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
-use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadProblems};
-use crate::http::{App, At, IfMatch, Kept, Outcome, Page, Params, Patch, Permit, Plain};
+use crate::http::problem::{ChangeProblems, ListProblems, ReadProblems};
+use crate::http::{App, At, IfMatch, Kept, Outcome, Page, Params, Patch, Permit};
 use crate::ids::PersonId;
 use crate::permissions::Administer;
 
@@ -93,25 +90,6 @@ pub async fn list_members(app: App, permit: Permit<Administer>, query: Params<Me
 #[get("/v1/members/{id}")]
 pub async fn read_member(app: App, permit: Permit<Administer>, id: At<PersonId>) -> Outcome {
     app.read(&permit, move |tx| store::read_member(tx, id.0).map(MemberView::from)).await.map(kept)
-}
-
-/// Takes a person into your organisation. Somebody who signs in here already keeps the password they have.
-#[utoipa::path(tag = "accounts", security(("bearer" = [])), request_body = NewMemberFields,
-    responses((status = 201, description = "Taken in", body = MemberView), CreateProblems))]
-#[post("/v1/members")]
-pub async fn create_member(app: App, permit: Permit<Administer>, body: Plain<NewMemberFields>) -> Outcome {
-    let created = app.with_db(&permit, move |db, actor| {
-        let hash = hash_password(&body.0.password)?;
-        let by = actor.person_id.map(|person| (person, actor.request_id));
-        let person_id = db
-            .sign_in(|conn| store::insert_member(conn, actor.org_id, by, &body.0, &hash, db.clock().now()))?;
-        db.read(actor, |tx| store::read_member(tx, person_id).map(MemberView::from))
-    });
-    let view = created.await?;
-    Ok(HttpResponse::Created()
-        .insert_header(("location", format!("/v1/members/{}", view.person_id)))
-        .insert_header((ETAG, etag(view.version)))
-        .json(view))
 }
 
 /// Changes a member's role, or ends the membership.

@@ -1,9 +1,8 @@
 //! Sessions: signing in, refreshing, signing out.
 
+use std::net::IpAddr;
+
 use actix_web::{HttpResponse, post};
-use argon2::Argon2;
-use argon2::password_hash::phc::PasswordHash;
-use argon2::password_hash::{PasswordHasher, PasswordVerifier};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chrono::Duration;
@@ -13,20 +12,17 @@ use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
 use crate::error::{Code, Error, Result};
+use crate::features::accounts::api::proof::{Proof, prove, refused};
 use crate::features::accounts::store::sessions as store;
 use crate::http::problem::OpenDoorProblems;
 use crate::http::state::{AppState, blocking};
-use crate::http::tokens::ACCESS_MINUTES;
-use crate::http::{App, Outcome, Plain};
+use crate::http::tokens::{ACCESS_MINUTES, random};
+use crate::http::{App, CallerAddress, Outcome, Plain};
 use crate::ids::{FamilyId, Id, OrgId, PersonId};
 use crate::permissions::Role;
 
 /// How long a session lasts without signing in again, in days.
 const SESSION_DAYS: i64 = 30;
-/// Verified when the account does not exist, so that both answers take the same work.
-const NOBODY: &str =
-    "$argon2id$v=19$m=19456,t=2,p=1$c29tZXNhbHRzb21lc2FsdA$zKlIMvBVjYxyX3HJMcXTJn1zcTEUyCSTFMLMTbzxR0Y";
-
 /// Who signs in.
 #[derive(Debug, Deserialize, Validate, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -39,6 +35,10 @@ pub struct SignIn {
     #[garde(length(max = 800))]
     #[schema(max_length = 800)]
     pub password: String,
+    /// The code of the second factor, where the account has one.
+    #[garde(inner(length(max = 12)))]
+    #[schema(max_length = 12)]
+    pub code: Option<String>,
     /// In which organisation; the oldest membership when left out.
     #[garde(skip)]
     pub org_id: Option<OrgId>,
@@ -52,6 +52,31 @@ pub struct Refresh {
     #[garde(length(max = 200))]
     #[schema(max_length = 200)]
     pub refresh_token: String,
+}
+
+/// A session to end.
+#[derive(Debug, Deserialize, Validate, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SignOut {
+    /// The session's refresh token.
+    #[garde(length(max = 200))]
+    #[schema(max_length = 200)]
+    pub refresh_token: String,
+    /// End every session of the person, on all devices.
+    #[garde(skip)]
+    #[serde(default)]
+    pub everywhere: bool,
+}
+
+/// An organisation that the person can sign in to.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct MembershipView {
+    /// The organisation.
+    pub org_id: OrgId,
+    /// Its name.
+    pub name: String,
+    /// The person's role there.
+    pub role: Role,
 }
 
 /// A session's tokens.
@@ -71,24 +96,8 @@ pub struct SessionView {
     pub person_id: PersonId,
     /// The role there.
     pub role: Role,
-}
-
-/// Hashes a password with argon2id.
-///
-/// # Errors
-/// Internal.
-pub fn hash_password(password: &str) -> Result<String> {
-    Argon2::default()
-        .hash_password(password.as_bytes())
-        .map(|hash| hash.to_string())
-        .map_err(|cause| Error::internal(cause.to_string()))
-}
-
-fn refused() -> Error {
-    Error::new(
-        Code::Unauthenticated,
-        "Address and password do not match an account. Check both, or ask an administrator of your organisation.",
-    )
+    /// All organisations of the person: sign in with another `org_id` to work there.
+    pub memberships: Vec<MembershipView>,
 }
 
 fn session_over() -> Error {
@@ -97,9 +106,7 @@ fn session_over() -> Error {
 
 /// A new refresh token and the digest that is kept of it.
 fn fresh_refresh_token() -> Result<(String, [u8; 32])> {
-    let mut secret = [0_u8; 32];
-    getrandom::fill(&mut secret).map_err(|cause| Error::internal(cause.to_string()))?;
-    let token = URL_SAFE_NO_PAD.encode(secret);
+    let token = URL_SAFE_NO_PAD.encode(random::<32>()?);
     let digest = Sha256::digest(token.as_bytes()).into();
     Ok((token, digest))
 }
@@ -107,12 +114,17 @@ fn fresh_refresh_token() -> Result<(String, [u8; 32])> {
 fn session(
     app: &AppState,
     person_id: PersonId,
+    memberships: Vec<(OrgId, String, Role)>,
     org_id: OrgId,
-    role: Role,
     refresh_token: String,
-) -> Result<SessionView> {
+) -> Result<Option<SessionView>> {
+    let Some(role) = memberships.iter().find(|(org, ..)| *org == org_id).map(|(.., role)| *role) else {
+        return Ok(None);
+    };
     let access_token = app.keys.sign(person_id, org_id, role, app.clock.now())?;
-    Ok(SessionView {
+    let memberships =
+        memberships.into_iter().map(|(org_id, name, role)| MembershipView { org_id, name, role }).collect();
+    Ok(Some(SessionView {
         access_token,
         token_type: "Bearer",
         expires_in_s: ACCESS_MINUTES * 60,
@@ -120,28 +132,35 @@ fn session(
         org_id,
         person_id,
         role,
-    })
+        memberships,
+    }))
 }
 
-fn open(app: &AppState, asked: &SignIn) -> Result<SessionView> {
-    let candidate = app.db.sign_in(|conn| store::candidate(conn, &asked.email))?;
-    let hash = candidate.as_ref().map_or(NOBODY, |c| c.password_hash.as_str());
-    let parsed = PasswordHash::new(hash).map_err(|cause| Error::internal(cause.to_string()))?;
-    let matches = Argon2::default().verify_password(asked.password.as_bytes(), &parsed).is_ok();
-    let person_id = candidate.filter(|_| matches).map(|c| c.person_id).ok_or_else(refused)?;
+/// Opens a session for a person, in the organisation asked for or the one longest a member of.
+///
+/// # Errors
+/// Unauthenticated, where the person is no member.
+pub fn open_session(app: &AppState, person_id: PersonId, asked: Option<OrgId>) -> Result<SessionView> {
     app.db.sign_in(|conn| {
         let memberships = store::memberships(conn, person_id)?;
-        let (org_id, _, role) = memberships
-            .into_iter()
-            .find(|(org_id, ..)| asked.org_id.is_none_or(|asked| asked == *org_id))
+        let org_id = memberships
+            .iter()
+            .map(|(org_id, ..)| *org_id)
+            .find(|org_id| asked.is_none_or(|asked| asked == *org_id))
             .ok_or_else(refused)?;
         let family_id = FamilyId::fresh();
         let now = app.clock.now();
         store::insert_family(conn, family_id, person_id, org_id, now, now + Duration::days(SESSION_DAYS))?;
         let (token, digest) = fresh_refresh_token()?;
         store::insert_refresh_token(conn, &digest, family_id, now)?;
-        session(app, person_id, org_id, role, token)
+        session(app, person_id, memberships, org_id, token)?.ok_or_else(refused)
     })
+}
+
+fn open(app: &AppState, from: IpAddr, asked: &SignIn) -> Result<SessionView> {
+    let proof = Proof { email: &asked.email, password: &asked.password, code: asked.code.as_deref() };
+    let person_id = prove(app, from, proof)?;
+    open_session(app, person_id, asked.org_id)
 }
 
 /// What became of a presented refresh token: told apart so that a revocation is committed, not rolled back
@@ -161,17 +180,16 @@ fn refresh(app: &AppState, token: &str) -> Result<SessionView> {
             store::revoke_family(conn, found.family_id, now)?;
             return Ok(Presented::Over);
         }
-        let role = store::memberships(conn, found.person_id)?
-            .into_iter()
-            .find(|(org, ..)| *org == found.org_id)
-            .map(|(.., role)| role);
-        let (Some(role), None, true) = (role, found.revoked_at, now < found.expires_at) else {
+        let memberships = store::memberships(conn, found.person_id)?;
+        let member = memberships.iter().any(|(org, ..)| *org == found.org_id);
+        if !member || found.revoked_at.is_some() || now >= found.expires_at {
             return Ok(Presented::Over);
-        };
+        }
         store::use_refresh_token(conn, &digest, now)?;
         let (next, next_digest) = fresh_refresh_token()?;
         store::insert_refresh_token(conn, &next_digest, found.family_id, now)?;
-        session(app, found.person_id, found.org_id, role, next).map(Presented::Good)
+        let view = session(app, found.person_id, memberships, found.org_id, next)?;
+        Ok(view.map_or(Presented::Over, Presented::Good))
     })?;
     match outcome {
         Presented::Good(view) => Ok(view),
@@ -183,8 +201,8 @@ fn refresh(app: &AppState, token: &str) -> Result<SessionView> {
 #[utoipa::path(tag = "accounts", request_body = SignIn,
     responses((status = 200, description = "A session", body = SessionView), OpenDoorProblems))]
 #[post("/v1/sign-in")]
-pub async fn sign_in(app: App, body: Plain<SignIn>) -> Outcome {
-    let view = blocking(move || open(&app, &body.0)).await?;
+pub async fn sign_in(app: App, from: CallerAddress, body: Plain<SignIn>) -> Outcome {
+    let view = blocking(move || open(&app, from.0, &body.0)).await?;
     Ok(HttpResponse::Ok().insert_header(("cache-control", "no-store")).json(view))
 }
 
@@ -197,15 +215,19 @@ pub async fn refresh_session(app: App, body: Plain<Refresh>) -> Outcome {
     Ok(HttpResponse::Ok().insert_header(("cache-control", "no-store")).json(view))
 }
 
-/// Ends the session of a refresh token.
-#[utoipa::path(tag = "accounts", request_body = Refresh,
+/// Ends the session of a refresh token, or every session of its person.
+#[utoipa::path(tag = "accounts", request_body = SignOut,
     responses((status = 204, description = "The session is over"), OpenDoorProblems))]
 #[post("/v1/sign-out")]
-pub async fn sign_out(app: App, body: Plain<Refresh>) -> Outcome {
+pub async fn sign_out(app: App, body: Plain<SignOut>) -> Outcome {
     blocking(move || {
         app.db.sign_in(|conn| {
             let now = app.clock.now();
             match store::presented(conn, &Sha256::digest(body.0.refresh_token.as_bytes()))? {
+                // A token that is over ends nothing more than its own session.
+                Some(found) if body.0.everywhere && found.used_at.is_none() && found.revoked_at.is_none() => {
+                    store::revoke_all(conn, found.person_id, now)
+                }
                 Some(found) => store::revoke_family(conn, found.family_id, now),
                 None => Ok(()),
             }

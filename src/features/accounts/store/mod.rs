@@ -1,5 +1,7 @@
-//! Rows of organisations, people and members; those of sessions beside it.
+//! Rows of organisations, people and members; those of sessions, invitations and programs beside it.
 
+pub mod links;
+pub mod programs;
 pub mod sessions;
 
 use chrono::{DateTime, Utc};
@@ -236,10 +238,7 @@ pub fn insert_member(
         .on_conflict_do_nothing()
         .execute(conn)?;
     if inserted == 0 {
-        let mut error =
-            Error::field("/email", "duplicate", "is already a member. Change the member instead.");
-        error.code = Code::Duplicate;
-        return Err(error);
+        return Err(links::already_member());
     }
     diesel::insert_into(audit::table)
         .values((

@@ -16,6 +16,10 @@ pub struct Candidate {
     pub person_id: PersonId,
     /// The argon2id hash, as a PHC string.
     pub password_hash: String,
+    /// The sealed secret of the second factor, if there is one.
+    pub second_factor_sealed: Option<Vec<u8>>,
+    /// Whether the second factor is asked for.
+    pub second_factor_confirmed: bool,
 }
 
 /// The person of an address, with the password's hash. In the sign-in role.
@@ -26,9 +30,34 @@ pub fn candidate(conn: &mut PgConnection, email: &str) -> Result<Option<Candidat
     Ok(people::table
         .inner_join(passwords::table)
         .filter(people::email.eq(email.trim().to_lowercase()))
-        .select((people::person_id, passwords::password_hash))
+        .select((
+            people::person_id,
+            passwords::password_hash,
+            passwords::second_factor_sealed,
+            passwords::second_factor_confirmed,
+        ))
         .first(conn)
         .optional()?)
+}
+
+/// The address of a person.
+///
+/// # Errors
+/// Those of the database.
+pub fn address_of(conn: &mut PgConnection, person_id: PersonId) -> Result<String> {
+    Ok(people::table.find(person_id).select(people::email).first(conn)?)
+}
+
+/// Ends all sessions of a person.
+///
+/// # Errors
+/// Those of the database.
+pub fn revoke_all(conn: &mut PgConnection, person_id: PersonId, now: DateTime<Utc>) -> Result<()> {
+    diesel::update(refresh_families::table)
+        .filter(refresh_families::person_id.eq(person_id).and(refresh_families::revoked_at.is_null()))
+        .set(refresh_families::revoked_at.eq(now))
+        .execute(conn)?;
+    Ok(())
 }
 
 /// The organisations a person is a member of now, with the role and the name, oldest membership first.

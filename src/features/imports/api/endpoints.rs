@@ -89,7 +89,7 @@ fn answer(report: ImportReport, options: Options) -> Outcome {
     let detail =
         format!("{} of {} rows are refused, and nothing was imported. {remedy}", report.refused, report.rows);
     let fields = report.errors.iter().map(FieldError::from).collect();
-    Err(Error { code: Code::Invalid, detail, fields, cause: None })
+    Err(Error { code: Code::Invalid, detail, fields, cause: None, retry_after_s: None })
 }
 
 /// Gives a file to begin with: the header and one line of examples.

@@ -166,6 +166,7 @@ fn malformed(line: u32, code: &str, detail: &str) -> Error {
         detail: format!("The file cannot be read at {place}: it {detail}"),
         fields: vec![FieldError::new(place, code, detail)],
         cause: None,
+        retry_after_s: None,
     }
 }
 
