@@ -12,6 +12,18 @@ diesel::table! {
         entity_id -> Uuid,
         before -> Nullable<Jsonb>,
         after -> Nullable<Jsonb>,
+        program_id -> Nullable<Uuid>,
+        address -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    audit_chain (org_id, sequence) {
+        org_id -> Uuid,
+        sequence -> Int8,
+        audit_id -> Uuid,
+        previous_sha256 -> Bytea,
+        row_sha256 -> Bytea,
     }
 }
 
@@ -482,6 +494,7 @@ diesel::table! {
 }
 
 diesel::joinable!(audit -> organisations (org_id));
+diesel::joinable!(audit_chain -> organisations (org_id));
 diesel::joinable!(coat_versions -> people (recorded_by));
 diesel::joinable!(coats -> organisations (org_id));
 diesel::joinable!(creations -> organisations (org_id));
@@ -512,6 +525,7 @@ diesel::joinable!(vessels -> organisations (org_id));
 
 diesel::allow_tables_to_appear_in_same_query!(
     audit,
+    audit_chain,
     coat_versions,
     coats,
     creations,

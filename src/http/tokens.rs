@@ -4,7 +4,7 @@
 
 use std::fs;
 use std::io::Write;
-use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
+use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration as Span, Instant};
@@ -299,7 +299,15 @@ fn read(folder: &Path) -> Result<Vec<Key>> {
 pub fn write_secret(path: &Path, secret: &[u8]) -> Result<()> {
     let mut options = fs::OpenOptions::new();
     let mut file = options.write(true).create_new(true).mode(0o600).open(path).map_err(Error::internal)?;
-    file.write_all(secret).map_err(Error::internal)
+    file.write_all(secret).map_err(Error::internal)?;
+    // Whoever may read the folder is the one who serves: a command run as root writes for that one.
+    let folder = path.parent().map(fs::metadata).transpose().map_err(Error::internal)?;
+    match folder {
+        Some(folder) if folder.uid() != file.metadata().map_err(Error::internal)?.uid() => {
+            std::os::unix::fs::chown(path, Some(folder.uid()), Some(folder.gid())).map_err(Error::internal)
+        }
+        _ => Ok(()),
+    }
 }
 
 /// Bytes that nobody can guess.

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::net::TcpListener;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, OnceLock, mpsc};
+use std::sync::{Arc, Mutex, OnceLock, mpsc};
 use std::thread::JoinHandle;
 
 use actix_web::dev::ServerHandle;
@@ -13,6 +13,8 @@ use garboard::db::{Actor, Db, DbOptions, migrations};
 use garboard::features::accounts::api::proof::hash_password;
 use garboard::features::accounts::model::{NewMemberFields, OrganisationFields};
 use garboard::features::accounts::store;
+use garboard::http::guards::{Bounds, Guards};
+use garboard::http::mail::Mail;
 use garboard::http::server;
 use garboard::http::state::AppState;
 use garboard::http::tokens::TokenKeys;
@@ -111,10 +113,12 @@ pub struct TestApp {
     pub home: TestOrganisation,
     pub away: TestOrganisation,
     pub database: TestDatabase,
-    keys: Arc<TokenKeys>,
+    /// The letters sent, as they went out.
+    pub letters: Arc<Mutex<Vec<String>>>,
+    pub keys: Arc<TokenKeys>,
     handle: ServerHandle,
     thread: Option<JoinHandle<()>>,
-    _folder: KeyFolder,
+    folder: KeyFolder,
 }
 
 /// A folder of this test, removed at its end.
@@ -134,6 +138,11 @@ impl TestApp {
 
     /// Starts with the clock standing at an instant, RFC 3339.
     pub fn start_at(instant: &str) -> Self {
+        Self::start_with(instant, Bounds { requests_per_second: 0, ..Bounds::default() })
+    }
+
+    /// Starts with the clock standing at an instant, within these bounds.
+    pub fn start_with(instant: &str, bounds: Bounds) -> Self {
         let instant: DateTime<Utc> = instant.parse().expect("an RFC 3339 time");
         let clock = Clock::Fixed(instant);
         let database = database();
@@ -146,15 +155,25 @@ impl TestApp {
         let db = Db::connect(&options, clock).expect("the service's roles connect");
         let folder = std::env::temp_dir().join(format!("garboard-keys-{}", RequestId::fresh()));
         std::fs::create_dir_all(&folder).expect("a temporary folder");
-        let keys = Arc::new(TokenKeys::load_or_create(&folder.join("token_key")).expect("a key can be made"));
-        let state = AppState { db: db.clone(), keys: keys.clone(), clock };
+        let keys =
+            Arc::new(TokenKeys::load_or_create(&folder.join("token_keys")).expect("a key can be made"));
+        let letters: Arc<Mutex<Vec<String>>> = Arc::default();
+        let outbox = letters.clone();
+        let mail = Mail::new("hulls@marina.example", "https://hulls.example", move |letter| {
+            let text = String::from_utf8(letter.formatted()).expect("a letter is text");
+            outbox.lock().expect("no test panics while it holds this").push(text);
+            Ok(())
+        });
+        let mail = mail.expect("the sender is an address");
+        let guards = Arc::new(Guards::new(bounds, &folder, Some(mail)).expect("a key can be made"));
+        let state = AppState { db: db.clone(), keys: keys.clone(), guards, clock };
         let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("a bound address"));
         let (send, receive) = mpsc::channel();
         let thread = std::thread::spawn(move || {
             actix_web::rt::System::new().block_on(async move {
                 let server =
-                    server::run(listener, state, routes::configure, 2, 4).expect("the server starts");
+                    server::run(listener, None, state, routes::configure, 2, 4).expect("the server starts");
                 send.send(server.handle()).expect("the test waits for the handle");
                 server.await.expect("the server runs to its end");
             });
@@ -171,7 +190,8 @@ impl TestApp {
             keys,
             handle,
             thread: Some(thread),
-            _folder: KeyFolder(folder),
+            folder: KeyFolder(folder),
+            letters,
         }
     }
 
@@ -206,6 +226,28 @@ impl TestApp {
     /// Nobody.
     pub fn anonymous(&self) -> Client {
         Client { address: self.address.clone(), token: None, http: http() }
+    }
+    /// The folder of the keys that sign tokens.
+    pub fn key_folder(&self) -> PathBuf {
+        self.folder.0.join("token_keys")
+    }
+    /// The one-time token of the last letter to an address.
+    pub fn token_for(&self, address: &str) -> String {
+        let letters = self.letters.lock().expect("no test panics while it holds this");
+        let letter = letters.iter().rev().find(|letter| letter.contains(&format!("To: {address}")));
+        let letter = letter.expect("a letter to this address").replace("=\r\n", "");
+        let is_token = |line: &&str| line.len() > 60 && !line.contains(' ');
+        letter.lines().find(is_token).expect("a token on a line of its own").to_owned()
+    }
+    /// A client of this token.
+    pub fn bearing(&self, token: &str) -> Client {
+        Client { token: Some(token.to_owned()), ..self.anonymous() }
+    }
+    /// Somebody at another address of this machine.
+    pub fn from_address(&self, address: &str) -> Client {
+        let local: std::net::IpAddr = address.parse().expect("an address");
+        let builder = reqwest::blocking::Client::builder().local_address(local);
+        Client { http: builder.build().expect("an HTTP client"), ..self.anonymous() }
     }
     /// The service itself at work in the home organisation.
     pub fn service(&self) -> Actor {

@@ -11,7 +11,7 @@ use super::store;
 use crate::http::paging::ListQuery;
 use crate::http::problem::ListProblems;
 use crate::http::{App, Outcome, Page, Params, Permit};
-use crate::ids::{AuditId, PersonId};
+use crate::ids::{AuditId, PersonId, ProgramId};
 use crate::permissions::Administer;
 
 /// One act.
@@ -23,6 +23,10 @@ pub struct AuditView {
     pub recorded_at: DateTime<Utc>,
     /// Who; null for the service itself.
     pub person_id: Option<PersonId>,
+    /// By which program, if one called.
+    pub program_id: Option<ProgramId>,
+    /// From which address; null for the service itself.
+    pub address: Option<String>,
     /// In which request.
     pub request_id: String,
     /// The operation.
@@ -70,6 +74,8 @@ pub async fn list_audit(app: App, permit: Permit<Administer>, query: Params<Audi
         id: row.id,
         recorded_at: row.recorded_at,
         person_id: row.person_id,
+        program_id: row.program_id,
+        address: row.address,
         request_id: row.request_id,
         action: row.action,
         entity: row.entity,

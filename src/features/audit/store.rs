@@ -9,7 +9,7 @@ use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::audit;
 use crate::error::Result;
-use crate::ids::{AuditId, Id, PersonId};
+use crate::ids::{AuditId, Id, PersonId, ProgramId};
 
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = audit)]
@@ -17,6 +17,8 @@ pub(super) struct AuditRow {
     pub id: AuditId,
     pub recorded_at: DateTime<Utc>,
     pub person_id: Option<PersonId>,
+    pub program_id: Option<ProgramId>,
+    pub address: Option<String>,
     pub request_id: String,
     pub action: String,
     pub entity: String,
@@ -35,6 +37,8 @@ pub(super) fn insert(
 ) -> Result<()> {
     let (org_id, now) = (tx.org_id(), tx.now());
     let (person_id, request_id) = (tx.person_id(), tx.actor().request_id.to_string());
+    let (program_id, address) =
+        (tx.actor().program_id, tx.actor().address.map(|address| address.to_string()));
     diesel::insert_into(audit::table)
         .values((
             audit::org_id.eq(org_id),
@@ -45,6 +49,8 @@ pub(super) fn insert(
             audit::action.eq(action),
             audit::entity.eq(entity),
             audit::entity_id.eq(entity_id),
+            audit::program_id.eq(program_id),
+            audit::address.eq(address),
             audit::before.eq(before),
             audit::after.eq(after),
         ))
