@@ -1,6 +1,7 @@
 //! The command line: one file a command. Exit codes: 0 done, 1 refused or failed with a one-line reason,
 //! 2 wrong arguments.
 
+pub mod audit;
 pub mod calc;
 pub mod database;
 mod demo;
@@ -50,6 +51,8 @@ enum Command {
     ResetPassword(people::ResetPassword),
     /// Make a new key to sign access tokens
     TokenKey(token_key::TokenKey),
+    /// Look after the audit
+    Audit(audit::Audit),
     /// Print the OpenAPI document
     Openapi(openapi::Openapi),
 }
@@ -69,6 +72,7 @@ pub fn main() -> ExitCode {
         Command::Invite(command) => command.run(),
         Command::ResetPassword(command) => command.run(),
         Command::TokenKey(command) => command.run(),
+        Command::Audit(command) => command.run(),
         Command::Openapi(command) => command.run(),
     };
     match outcome {

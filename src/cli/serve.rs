@@ -3,12 +3,14 @@
 use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 use clap::Args;
 use rustls::pki_types::pem::PemObject;
 use rustls::pki_types::{CertificateDer, PrivateKeyDer};
 use tokio::signal::unix::{SignalKind, signal};
 
+use crate::cli::audit::write_heads;
 use crate::cli::database::{Opened, Where};
 use crate::cli::output::print_line;
 use crate::clock::Clock;
@@ -19,7 +21,7 @@ use crate::features::forecasts;
 use crate::http::guards::{Bounds, Guards};
 use crate::http::mail::Mail;
 use crate::http::server;
-use crate::http::state::AppState;
+use crate::http::state::{AppState, blocking};
 use crate::http::tokens::TokenKeys;
 use crate::jobs::runner::Runner;
 use crate::{routes, telemetry};
@@ -29,6 +31,8 @@ const CONNECTIONS: u32 = 8;
 const HTTP_WORKERS: usize = 2;
 const BLOCKING_THREADS: usize = 4;
 const JOB_THREADS: usize = 1;
+/// How often the heads of the audit go to their file; once at the start.
+const HEADS_EVERY: Duration = Duration::from_hours(24);
 
 /// How to listen.
 #[derive(Debug, Clone, Args)]
@@ -164,12 +168,23 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
     }
     let runner = Runner::start(&db, Arc::new(forecasts::job::handle), JOB_THREADS)?;
     let address = listener.local_addr().map_err(Error::internal)?;
+    let heads = (db.clone(), secrets.clone());
     let state = AppState { db, keys, guards, clock: Clock::System };
     let served = actix_web::rt::System::new().block_on(async move {
         // Heard from before the address is told: a stop that comes while the server still starts is a stop.
         let stop = stop_signal()?;
         let server = server::run(listener, tls, state, routes::configure, HTTP_WORKERS, BLOCKING_THREADS)?;
         let handle = server.handle();
+        actix_web::rt::spawn(async move {
+            let mut daily = tokio::time::interval(HEADS_EVERY);
+            loop {
+                daily.tick().await;
+                let (db, folder) = heads.clone();
+                if let Err(error) = blocking(move || write_heads(&db, &folder)).await {
+                    tracing::error!(%error, cause = ?error.cause, "the audit's heads were not written");
+                }
+            }
+        });
         actix_web::rt::spawn(async move {
             stop.await;
             handle.stop(true).await;

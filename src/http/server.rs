@@ -7,6 +7,7 @@ use std::sync::Arc;
 use actix_cors::Cors;
 use actix_web::body::MessageBody;
 use actix_web::dev::{Server, ServiceRequest, ServiceResponse};
+use actix_web::error::InternalError;
 use actix_web::http::Method;
 use actix_web::http::header::{CONTENT_ENCODING, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue};
 use actix_web::middleware::{Condition, Next, from_fn};
@@ -100,23 +101,24 @@ async fn guarded(
 ) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
     let app = request.app_data::<App>().cloned().ok_or_else(|| Error::internal("no application state"))?;
     let address = app.guards.address(request.request());
-    app.guards.admit_address(address)?;
+    if let Err(error) = app.guards.admit_address(address) {
+        return Ok(request.error_response(error).map_into_right_body());
+    }
     // What is compressed is refused, so nothing grows while it is read.
     let coding = request.headers().get(CONTENT_ENCODING).map(HeaderValue::as_bytes);
     if coding.is_some_and(|coding| !coding.eq_ignore_ascii_case(b"identity")) {
-        return Err(Error::new(
-            Code::UnsupportedMediaType,
-            "Send the body as it is, without Content-Encoding.",
-        )
-        .into());
+        let error =
+            Error::new(Code::UnsupportedMediaType, "Send the body as it is, without Content-Encoding.");
+        return Ok(request.error_response(error).map_into_right_body());
     }
     // An import reads up to 64 MiB as it comes.
     let longest =
         app.guards.bounds.request_time * if request.path().starts_with("/v1/imports") { 10 } else { 1 };
-    tokio::time::timeout(longest, next.call(request)).await.map_err(|late| {
+    let answered = tokio::time::timeout(longest, next.call(request)).await.map_err(|late| {
         Error::new(Code::Unavailable, "The request took too long and was given up. Ask for less at a time.")
             .because(late)
-    })?
+    })?;
+    answered.map(ServiceResponse::map_into_left_body)
 }
 
 /// The headers that tell browsers to take the answer for what it is (`nosniff` of the Fetch standard, Referrer
@@ -155,7 +157,10 @@ async fn outermost(
     if method == Method::HEAD {
         request.head_mut().method = Method::GET;
     }
-    let response = next.call(request).await?;
+    let response = match next.call(request).await {
+        Ok(response) => response,
+        Err(error) => return Err(rendered_late(error, id, tls, method.as_str(), &path)),
+    };
     let failed = response.response().error().map(|error| match error.as_error::<Error>() {
         Some(ours) => render(ours, id, method.as_str(), &path),
         None => render_foreign(error, id),
@@ -178,6 +183,20 @@ fn render(error: &Error, id: RequestId, method: &str, path: &str) -> HttpRespons
         tracing::error!(request_id = %id, method, path, cause, "failed");
     }
     problem::rendered(error, &id.to_string())
+}
+
+/// The answer to a request that was given up: nothing is left of it but its id.
+fn rendered_late(
+    error: actix_web::Error,
+    id: RequestId,
+    tls: bool,
+    method: &str,
+    path: &str,
+) -> actix_web::Error {
+    let Some(ours) = error.as_error::<Error>() else { return error };
+    let mut answer = render(ours, id, method, path);
+    secure(answer.headers_mut(), tls);
+    InternalError::from_response("given up", answer).into()
 }
 
 /// An error of the framework's own, such as a path it could not decode.

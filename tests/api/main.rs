@@ -10,6 +10,7 @@
 mod support;
 
 mod accounts;
+mod audit;
 mod batches;
 mod calculators;
 mod contract;

@@ -7,8 +7,9 @@ use super::sql::{be_of, connect, names, rows, run, tenant_tables, text};
 use crate::support::app::{TestApp, database};
 
 /// Recorded facts: inserted, never changed.
-const APPEND_ONLY: [&str; 10] = [
+const APPEND_ONLY: [&str; 11] = [
     "audit",
+    "audit_chain",
     "surveys",
     "survey_versions",
     "readings",

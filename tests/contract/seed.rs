@@ -78,6 +78,11 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     let members = people.administrator.get("/v1/members").expect(200);
     let person = &members.json["items"][0];
     ids.insert("members", person["person_id"].as_str().expect("a person").to_owned());
+    let invited =
+        people.administrator.post("/v1/invitations", &bodies("create_invitation", &ids)).expect(201);
+    ids.insert("invitations", invited.id());
+    let program = people.administrator.post("/v1/programs", &bodies("create_program", &ids)).expect(201);
+    ids.insert("programs", program.id());
     let session = json!({"email": person["email"], "password": PASSWORD});
     app.anonymous().post("/v1/sign-in", &session).expect(200);
     // A job that waits.
@@ -121,9 +126,14 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})
         }
-        "create_member" => {
-            json!({"email": "newcomer@elsewhere.example", "display_name": "A newcomer", "role": "reader", "password": PASSWORD})
-        }
+        "create_invitation" => json!({"email": "newcomer@elsewhere.example", "role": "reader"}),
+        "create_program" => json!({"name": "A program", "scopes": ["read"]}),
+        "change_program" => json!({"name": "Another name"}),
+        "rotate_secret" => json!({"overlap_h": 1}),
+        "withdraw_invitation" => json!({}),
+        "request_second_factor" | "remove_second_factor" => json!({"password": PASSWORD}),
+        "confirm_second_factor" => json!({"code": "000000"}),
+        "change_password" => json!({"password": PASSWORD, "new_password": PASSWORD}),
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
         "correct_survey" => json!({"reason": "a slip of the pen"}),
         "change_policy" | "change_vessel_policy" => json!({"inspection_max_months": 12}),

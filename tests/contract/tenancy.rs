@@ -131,7 +131,19 @@ fn the_worker_and_the_sign_in_role_reach_only_what_they_are_for() {
     assert_eq!(readable(&mut superuser, "garboard_worker"), ["jobs"]);
     assert_eq!(
         readable(&mut superuser, "garboard_sign_in"),
-        ["audit", "members", "organisations", "passwords", "people", "refresh_families", "refresh_tokens"]
+        [
+            "audit",
+            "audit_chain",
+            "invitations",
+            "members",
+            "organisations",
+            "passwords",
+            "people",
+            "program_secrets",
+            "programs",
+            "refresh_families",
+            "refresh_tokens"
+        ]
     );
     let mut sign_in = connect(&app.database.sign_in_url());
     let said =

@@ -246,7 +246,9 @@ impl TestApp {
     /// Somebody at another address of this machine.
     pub fn from_address(&self, address: &str) -> Client {
         let local: std::net::IpAddr = address.parse().expect("an address");
-        let builder = reqwest::blocking::Client::builder().local_address(local);
+        let builder = reqwest::blocking::Client::builder()
+            .local_address(local)
+            .timeout(std::time::Duration::from_mins(5));
         Client { http: builder.build().expect("an HTTP client"), ..self.anonymous() }
     }
     /// The service itself at work in the home organisation.

@@ -1,15 +1,19 @@
 //! Reading the audit.
 
+use actix_web::web::Bytes;
 use actix_web::{HttpResponse, get};
 use chrono::{DateTime, Utc};
+use futures_util::{StreamExt, stream};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use super::store;
+use crate::db::paging::{PageRequest, Position};
+use crate::error::{Error, Result};
 use crate::http::paging::ListQuery;
-use crate::http::problem::ListProblems;
+use crate::http::problem::{ListProblems, ReadProblems};
 use crate::http::{App, Outcome, Page, Params, Permit};
 use crate::ids::{AuditId, PersonId, ProgramId};
 use crate::permissions::Administer;
@@ -70,17 +74,63 @@ pub async fn list_audit(app: App, permit: Permit<Administer>, query: Params<Audi
     let page = query.page()?;
     let (entity_id, since) = (query.entity_id, query.updated_since);
     let slice = app.read(&permit, move |tx| store::list(tx, entity_id, since, page)).await?;
-    Ok(HttpResponse::from(query.answer(slice, |row| AuditView {
-        id: row.id,
-        recorded_at: row.recorded_at,
-        person_id: row.person_id,
-        program_id: row.program_id,
-        address: row.address,
-        request_id: row.request_id,
-        action: row.action,
-        entity: row.entity,
-        entity_id: row.entity_id,
-        before: row.before,
-        after: row.after,
-    })))
+    Ok(HttpResponse::from(query.answer(slice, AuditView::from)))
+}
+
+impl From<store::AuditRow> for AuditView {
+    fn from(row: store::AuditRow) -> Self {
+        Self {
+            id: row.id,
+            recorded_at: row.recorded_at,
+            person_id: row.person_id,
+            program_id: row.program_id,
+            address: row.address,
+            request_id: row.request_id,
+            action: row.action,
+            entity: row.entity,
+            entity_id: row.entity_id,
+            before: row.before,
+            after: row.after,
+        }
+    }
+}
+
+/// Rows read at once for the export.
+const PIECE: i64 = 500;
+
+/// A piece of the export, and where the next begins.
+async fn piece(
+    app: &App,
+    permit: &Permit<Administer>,
+    after: Option<Position>,
+) -> Result<(Bytes, Option<Position>)> {
+    let request = PageRequest { limit: PIECE, after };
+    let slice = app.read(permit, move |tx| store::list(tx, None, None, request)).await?;
+    let mut lines = Vec::new();
+    for row in slice.items {
+        serde_json::to_writer(&mut lines, &AuditView::from(row)).map_err(Error::internal)?;
+        lines.push(b'\n');
+    }
+    Ok((lines.into(), slice.next))
+}
+
+/// Exports the whole audit, oldest first: a JSON object a line.
+#[utoipa::path(tag = "audit", security(("bearer" = [])),
+    responses((status = 200, description = "The audit, a JSON object a line", body = String, content_type = "application/x-ndjson"), ReadProblems))]
+#[get("/v1/audit/export")]
+pub async fn read_audit_export(app: App, permit: Permit<Administer>) -> Outcome {
+    // The first piece comes before the answer begins, so that its failure is one of the request.
+    let (first, next) = piece(&app, &permit, None).await?;
+    let rest = stream::try_unfold((app, permit, next), |(app, permit, next)| async move {
+        let Some(after) = next else { return Ok::<_, Error>(None) };
+        let (bytes, next) = piece(&app, &permit, Some(after)).await.inspect_err(|error| {
+            tracing::error!(%error, cause = ?error.cause, "the audit's export broke off");
+        })?;
+        Ok(Some((bytes, (app, permit, next))))
+    });
+    let body = stream::once(async move { Ok(first) }).chain(rest);
+    Ok(HttpResponse::Ok()
+        .content_type("application/x-ndjson")
+        .insert_header(("content-disposition", "attachment; filename=\"audit.jsonl\""))
+        .streaming(body))
 }

@@ -1,8 +1,9 @@
 //! Who did what: a row for every creation, change and signature, written in the same transaction as its
-//! effect and never changed after. Rows hold ids of people, not their names; what could name an owner is
+//! effect and never changed after; a chain of digests shows if one was. Rows hold ids of people, not their names; what could name an owner is
 //! left out of the record before and after.
 
 pub mod api;
+pub mod model;
 mod store;
 
 use serde::Serialize;
@@ -11,10 +12,11 @@ use uuid::Uuid;
 
 use crate::db::Tx;
 use crate::error::{Error, Result};
+use crate::features::audit::model::Follower;
 
 /// Registers the endpoints.
 pub fn register(config: &mut ServiceConfig<'_>) {
-    config.service(api::list_audit);
+    config.service(api::list_audit).service(api::read_audit_export);
 }
 
 /// What is recorded of one act.
@@ -46,6 +48,42 @@ pub fn record<T: Serialize>(tx: &mut Tx<'_>, act: &Act<'_, T>) -> Result<()> {
         value(act.after)?.map(redacted),
     )
 }
+
+/// Follows the chain of the transaction's organisation to its end: how far it is sound, and what is wrong with it, if
+/// anything. `known` is asked about each link, by number and digest.
+///
+/// # Errors
+/// Those of the database.
+pub fn follow(
+    tx: &mut Tx<'_>,
+    mut known: impl FnMut(i64, &[u8]) -> std::result::Result<(), String>,
+) -> Result<(Follower, Option<String>)> {
+    let mut follower = Follower::default();
+    loop {
+        let links = store::links(tx, follower.sequence, LINKS_AT_ONCE)?;
+        if links.is_empty() {
+            break;
+        }
+        for link in &links {
+            if let Err(wrong) = follower.follow(link).and_then(|()| known(link.sequence, &link.row_sha256)) {
+                return Ok((follower, Some(wrong)));
+            }
+        }
+    }
+    let unchained = store::unchained(tx)?;
+    let wrong = (unchained > 0).then(|| format!("{unchained} rows stand outside the chain."));
+    Ok((follower, wrong))
+}
+
+/// The number and the digest of the last link of the transaction's organisation.
+///
+/// # Errors
+/// Those of the database.
+pub fn head(tx: &mut Tx<'_>) -> Result<Option<(i64, Vec<u8>)>> {
+    store::head(tx)
+}
+
+const LINKS_AT_ONCE: i64 = 1000;
 
 /// Fields that name or reach a person, by their names in records.
 const PERSONAL: [&str; 3] = ["owner_name", "owner_phone", "owner_email"];

@@ -7,8 +7,9 @@ use uuid::Uuid;
 
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::audit;
-use crate::error::Result;
+use crate::db::schema::{audit, audit_chain};
+use crate::error::{Error, Result};
+use crate::features::audit::model::Link;
 use crate::ids::{AuditId, Id, PersonId, ProgramId};
 
 #[derive(Queryable, Selectable)]
@@ -76,4 +77,63 @@ pub(super) fn list(
     }
     let rows = query.order(audit::id).limit(page.fetch()).select(AuditRow::as_select()).load(tx.conn())?;
     Ok(page.slice(rows, |row| Position { key: 0, id: row.id.into() }))
+}
+
+#[derive(QueryableByName)]
+struct ChainRow {
+    #[diesel(sql_type = diesel::sql_types::BigInt)]
+    sequence: i64,
+    #[diesel(sql_type = diesel::sql_types::Binary)]
+    previous_sha256: Vec<u8>,
+    #[diesel(sql_type = diesel::sql_types::Binary)]
+    row_sha256: Vec<u8>,
+    #[diesel(sql_type = diesel::sql_types::Jsonb)]
+    fields: Value,
+}
+
+/// Links of the chain after `sequence`, in their order, with the fields of their rows as text.
+pub(super) fn links(tx: &mut Tx<'_>, sequence: i64, limit: i64) -> Result<Vec<Link>> {
+    let org_id = tx.org_id();
+    let rows: Vec<ChainRow> = diesel::sql_query(
+        "SELECT c.sequence, c.previous_sha256, c.row_sha256, to_jsonb(ARRAY[
+             a.org_id::text, a.id::text, (extract(epoch FROM a.recorded_at) * 1000000)::bigint::text,
+             a.person_id::text, a.program_id::text, a.address, a.request_id, a.action, a.entity, a.entity_id::text,
+             a.before::text, a.after::text]) AS fields
+         FROM audit_chain c LEFT JOIN audit a ON a.org_id = c.org_id AND a.id = c.audit_id
+         WHERE c.org_id = $1 AND c.sequence > $2 ORDER BY c.sequence LIMIT $3",
+    )
+    .bind::<diesel::sql_types::Uuid, _>(org_id)
+    .bind::<diesel::sql_types::BigInt, _>(sequence)
+    .bind::<diesel::sql_types::BigInt, _>(limit)
+    .load(tx.conn())?;
+    rows.into_iter()
+        .map(|row| {
+            Ok(Link {
+                sequence: row.sequence,
+                previous_sha256: row.previous_sha256,
+                row_sha256: row.row_sha256,
+                fields: serde_json::from_value(row.fields).map_err(Error::internal)?,
+            })
+        })
+        .collect()
+}
+
+/// How many rows no link names.
+pub(super) fn unchained(tx: &mut Tx<'_>) -> Result<i64> {
+    let chained =
+        audit_chain::table.filter(audit_chain::org_id.eq(tx.org_id())).select(audit_chain::audit_id);
+    Ok(audit::table
+        .filter(audit::org_id.eq(tx.org_id()).and(audit::id.ne_all(chained)))
+        .count()
+        .get_result(tx.conn())?)
+}
+
+/// The last link.
+pub(super) fn head(tx: &mut Tx<'_>) -> Result<Option<(i64, Vec<u8>)>> {
+    Ok(audit_chain::table
+        .filter(audit_chain::org_id.eq(tx.org_id()))
+        .order(audit_chain::sequence.desc())
+        .select((audit_chain::sequence, audit_chain::row_sha256))
+        .first(tx.conn())
+        .optional()?)
 }
