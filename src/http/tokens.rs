@@ -30,7 +30,7 @@ const AUDIENCE: &str = "garboard";
 /// Longer tokens are refused unread.
 const MAX_TOKEN_BYTES: usize = 4096;
 /// A key made by another process signs from then on at the latest.
-const READ_AGAIN: Span = Span::from_secs(60);
+const READ_AGAIN: Span = Span::from_mins(1);
 /// The folder is not read more often than this, whatever tokens come.
 const READ_AT_MOST: Span = Span::from_secs(1);
 
@@ -250,6 +250,9 @@ impl TokenKeys {
 /// Internal, when it cannot be written.
 pub fn add_key(folder: &Path) -> Result<String> {
     fs::DirBuilder::new().recursive(true).mode(0o700).create(folder).map_err(Error::internal)?;
+    if rustix::process::geteuid().is_root() {
+        give_to_who_serves(folder)?;
+    }
     let pkcs8 = Ed25519KeyPair::generate_pkcs8(&ring::rand::SystemRandom::new())
         .map_err(|cause| Error::internal(cause.to_string()))?;
     // Ids are ordered by the time they are made, so the files are.
@@ -300,14 +303,21 @@ pub fn write_secret(path: &Path, secret: &[u8]) -> Result<()> {
     let mut options = fs::OpenOptions::new();
     let mut file = options.write(true).create_new(true).mode(0o600).open(path).map_err(Error::internal)?;
     file.write_all(secret).map_err(Error::internal)?;
-    // Whoever may read the folder is the one who serves: a command run as root writes for that one.
-    let folder = path.parent().map(fs::metadata).transpose().map_err(Error::internal)?;
-    match folder {
-        Some(folder) if folder.uid() != file.metadata().map_err(Error::internal)?.uid() => {
-            std::os::unix::fs::chown(path, Some(folder.uid()), Some(folder.gid())).map_err(Error::internal)
-        }
-        _ => Ok(()),
+    if rustix::process::geteuid().is_root() {
+        give_to_who_serves(path)?;
     }
+    Ok(())
+}
+
+/// Whoever owns the folder above is the one who serves: what a command or a start as root makes is made for them.
+fn give_to_who_serves(path: &Path) -> Result<()> {
+    let Some(above) = path.parent() else { return Ok(()) };
+    let (above, made) =
+        (fs::metadata(above).map_err(Error::internal)?, fs::metadata(path).map_err(Error::internal)?);
+    if above.uid() == made.uid() {
+        return Ok(());
+    }
+    std::os::unix::fs::chown(path, Some(above.uid()), Some(above.gid())).map_err(Error::internal)
 }
 
 /// Bytes that nobody can guess.

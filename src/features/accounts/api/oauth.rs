@@ -216,8 +216,7 @@ async fn issue(
     }
     let (id, secret) = credentials(&request, &form)?;
     let ticket = (form, id, secret);
-    let answer = blocking(move || Ok(token(&app, from.0, &ticket))).await?;
-    answer
+    blocking(move || Ok(token(&app, from.0, &ticket))).await?
 }
 
 /// Gives a program an access token for its credentials (RFC 6749, section 4.4).
