@@ -18,7 +18,7 @@ fn who_comes_too_often_is_told_when_to_come_again() {
     let nobody = app.anonymous();
     let refused = (0..400).map(|_| nobody.get("/v1/sites")).find(|answer| answer.status != 401);
     refused.expect("refused at last").expect_problem(429, "too_many", "");
-    app.from_address("127.0.0.2").get("/v1/sites").expect_problem(401, "unauthenticated", "");
+    app.at_address("127.0.0.2").get("/v1/sites").expect_problem(401, "unauthenticated", "");
 }
 
 #[test]

@@ -94,7 +94,7 @@ fn signing_out_everywhere_ends_every_session_of_the_person_and_of_nobody_else() 
 #[test]
 fn trying_passwords_is_slowed_and_locks_nobody_out() {
     let app = TestApp::start();
-    let attacker = app.from_address("127.0.0.2");
+    let attacker = app.at_address("127.0.0.2");
     let refused_after = |email: &str| {
         let refused = (0..60).map(|_| sign_in(&attacker, email, "a guess at it")).enumerate();
         let (n, answer) =

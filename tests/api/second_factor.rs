@@ -39,7 +39,7 @@ fn the_codes_of_these_tests_are_those_of_the_standard() {
 fn a_confirmed_second_factor_is_asked_for_and_each_code_holds_once() {
     let app = TestApp::start();
     // From two addresses: each may try so often.
-    let (lead, nobody) = (app.lead(), app.from_address("127.0.0.3"));
+    let (lead, nobody) = (app.lead(), app.at_address("127.0.0.3"));
     let sign_in = |code: Value| -> Answer {
         nobody.post("/v1/sign-in", &json!({"email": "lead@home.example", "password": PASSWORD, "code": code}))
     };

@@ -244,7 +244,7 @@ impl TestApp {
         Client { token: Some(token.to_owned()), ..self.anonymous() }
     }
     /// Somebody at another address of this machine.
-    pub fn from_address(&self, address: &str) -> Client {
+    pub fn at_address(&self, address: &str) -> Client {
         let local: std::net::IpAddr = address.parse().expect("an address");
         let builder = reqwest::blocking::Client::builder()
             .local_address(local)
