@@ -90,7 +90,7 @@ fn acts_at_the_same_time_stand_in_one_chain() {
         for hand in 0..4 {
             let lead = app.lead();
             scope.spawn(move || {
-                (0..5).for_each(|n| drop(lead.post("/v1/sites", &site(hand * 5 + n)).expect(201)))
+                (0..5).for_each(|n| drop(lead.post("/v1/sites", &site(hand * 5 + n)).expect(201)));
             });
         }
     });

@@ -96,9 +96,8 @@ fn trying_passwords_is_slowed_and_locks_nobody_out() {
     let app = TestApp::start();
     let attacker = app.at_address("127.0.0.2");
     let refused_after = |email: &str| {
-        let refused = (0..60).map(|_| sign_in(&attacker, email, "a guess at it")).enumerate();
-        let (n, answer) =
-            refused.skip_while(|(_, answer)| answer.status == 401).next().expect("slowed at last");
+        let mut refused = (0..60).map(|_| sign_in(&attacker, email, "a guess at it")).enumerate();
+        let (n, answer) = refused.find(|(_, answer)| answer.status != 401).expect("slowed at last");
         let answer = answer.expect_problem(429, "too_many", "");
         let seconds: u64 =
             answer.header("retry-after").expect("when to come again").parse().expect("seconds");

@@ -7,6 +7,9 @@ use serde_json::{Value, json};
 use super::invitations::as_superuser;
 use crate::support::app::{Answer, TestApp};
 
+/// Fields of the form, credentials by HTTP Basic, the status and the word of the refusal.
+type Case<'a> = (Vec<(&'a str, &'a str)>, Option<String>, u16, &'a str);
+
 const FORM: &str = "application/x-www-form-urlencoded";
 
 fn program(app: &TestApp, scopes: &[&str]) -> Answer {
@@ -97,7 +100,7 @@ fn refusals_are_those_of_the_standard() {
         (("grant_type", "client_credentials"), ("client_id", &*id), ("client_secret", &*secret));
     let foreign = format!("{}.{}", app.away.org_id, id.split('.').nth(1).expect("two parts"));
     // RFC 6749, 5.2 (words and statuses), 3.2 (no parameter twice), 2.3 (one way of authentication).
-    let table: [(Vec<(&str, &str)>, Option<String>, u16, &str); 12] = [
+    let table: [Case<'_>; 12] = [
         (vec![client, key], None, 400, "invalid_request"),
         (vec![("grant_type", ""), client, key], None, 400, "invalid_request"),
         (vec![("grant_type", "password"), client, key], None, 400, "unsupported_grant_type"),

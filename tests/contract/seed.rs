@@ -128,7 +128,6 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         }
         "create_invitation" => json!({"email": "newcomer@elsewhere.example", "role": "reader"}),
         "create_program" => json!({"name": "A program", "scopes": ["read"]}),
-        "change_program" => json!({"name": "Another name"}),
         "rotate_secret" => json!({"overlap_h": 1}),
         "withdraw_invitation" => json!({}),
         "request_second_factor" | "remove_second_factor" => json!({"password": PASSWORD}),
@@ -137,7 +136,9 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
         "correct_survey" => json!({"reason": "a slip of the pen"}),
         "change_policy" | "change_vessel_policy" => json!({"inspection_max_months": 12}),
-        "change_organisation" | "change_site" | "change_vessel" => json!({"name": "Another name"}),
+        "change_organisation" | "change_program" | "change_site" | "change_vessel" => {
+            json!({"name": "Another name"})
+        }
         "change_haul_out" | "change_survey" | "change_reading" | "change_finding" | "change_coat"
         | "change_treatment" => json!({"note": "Another note"}),
         "change_station" => json!({"code": "P2"}),
