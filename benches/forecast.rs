@@ -46,7 +46,11 @@ fn exposure(criterion: &mut Criterion) {
                 let ashore = winter && !(3..10).contains(&(month % 12));
                 Segment {
                     days: 365.25 / 12.0,
-                    temperature_c: if ashore { normals.air_temperature_c } else { normals.water_temperature_c },
+                    temperature_c: if ashore {
+                        normals.air_temperature_c
+                    } else {
+                        normals.water_temperature_c
+                    },
                     outer_activity: if ashore { normals.relative_humidity_pct / 100.0 } else { 0.981 },
                     inner_activity: 0.65,
                     skin_resistance_15c_m2_s_kg: 7e7,
@@ -71,7 +75,10 @@ fn one_hull(criterion: &mut Criterion) {
     let cases = [
         ("afloat", afloat()),
         ("afloat, a barrier after 8 years", HullFacts { coats: barrier(), ..afloat() }),
-        ("winters ashore by habit", HullFacts { ashore_from_month: Some(11), ashore_until_month: Some(3), ..afloat() }),
+        (
+            "winters ashore by habit",
+            HullFacts { ashore_from_month: Some(11), ashore_until_month: Some(3), ..afloat() },
+        ),
         (
             "winters ashore on record",
             HullFacts {

@@ -17,7 +17,7 @@
 //! | [`salts`] | salts by a patch and conductivity | ISO 8502-6, -9 | mixed sea salts | `salts-bresle.json` |
 //! | [`seawater`] | water activity and osmotic pressure | IAPWS R13-08 (TEOS-10) | 0..42 g/kg, 0..35 °C | `seawater-activity.json` |
 //! | [`skin`] | films in series, flakes | Crank 1975 §12.2; Nielsen 1967; Cussler 1988 | 1..20 000 µm | `series-layers.json`, `flake-tortuosity.json` |
-//! | [`slab`] | modes of a slab between two resistances | as for exposure | Fourier time from 9.3e-6 | `diffusion-*.json` |
+//! | [`slab`] | modes of a slab between two resistances; a half-space for sudden changes | as for exposure; Carslaw and Jaeger §2.7 | Fourier time from 6.2e-6 | `diffusion-*.json` |
 
 pub mod arrhenius;
 pub mod blister;

@@ -109,19 +109,21 @@ impl FaceCourse<'_> {
         self.level_before + self.terms.iter().map(|term| sum(term.before)).sum::<f64>()
     }
 
-    /// `∫ max(0, height) ds` from the start to `time`.
-    pub fn area_above_zero(&self, time: f64) -> f64 {
+    /// `∫ max(0, height) ds` over the whole stretch, at whose end height and area are `end`.
+    pub fn area_above_zero(&self, time: f64, end: (f64, f64)) -> f64 {
         // Over the square root of time a sudden change begins as a straight line.
         let whole = time.sqrt();
-        let points = [(0.0, (self.start(), 0.0)), (whole / 2.0, self.at(time / 4.0)), (whole, self.at(time))];
-        self.between(points[0], points[1], HALVINGS) + self.between(points[1], points[2], HALVINGS)
+        let points = [(0.0, (self.start(), 0.0)), (whole / 2.0, self.at(time / 4.0)), (whole, end)];
+        self.between(points[0], points[1], points[2], HALVINGS)
+            + self.between(points[1], points[2], points[0], HALVINGS)
     }
 
-    /// The same between two roots of time, each with its height and area.
-    fn between(&self, early: Point, late: Point, halvings: u32) -> f64 {
+    /// The same between two roots of time, each with its height and area; `third` lies outside.
+    fn between(&self, early: Point, late: Point, third: Point, halvings: u32) -> f64 {
         let (from, to) = (early.1, late.1);
         if (from.0 > 0.0) != (to.0 > 0.0) {
-            return self.across(early, late);
+            let (_, (_, area)) = self.crossing(early, late, third);
+            return (if from.0 > 0.0 { area - from.1 } else { to.1 - area }).max(0.0);
         }
         // A course that only rises or only falls has its mean between its ends; one that turns is looked at closer.
         let mean = (to.1 - from.1) / (late.0 * late.0 - early.0 * early.0);
@@ -129,36 +131,43 @@ impl FaceCourse<'_> {
         if turns && halvings > 0 {
             let root = f64::midpoint(early.0, late.0);
             let middle = (root, self.at(root * root));
-            return self.between(early, middle, halvings - 1) + self.between(middle, late, halvings - 1);
+            return self.between(early, middle, late, halvings - 1)
+                + self.between(middle, late, early, halvings - 1);
         }
         if from.0 > 0.0 { (to.1 - from.1).max(0.0) } else { 0.0 }
     }
 
-    /// The same where the ends lie on both sides of the threshold.
-    fn across(&self, mut early: Point, mut late: Point) -> f64 {
-        let (from, to) = (early.1, late.1);
-        let mut crossing = if from.0.abs() < to.0.abs() { early } else { late };
-        let (mut early_pull, mut late_pull) = (from.0, to.0);
+    /// Where the course crosses zero between two points on both sides of it: the parabola of the root of time over the
+    /// height through three points, kept to the bracket.
+    fn crossing(&self, mut early: Point, mut late: Point, mut third: Point) -> Point {
+        let above_first = early.1.0 > 0.0;
         for _ in 0..STEPS {
-            if crossing.1.0.abs() < MET {
-                break;
+            let root = inverse_parabola(early, late, third)
+                .filter(|&root| root > early.0 && root < late.0)
+                .unwrap_or_else(|| f64::midpoint(early.0, late.0));
+            let met = (root, self.at(root * root));
+            if met.1.0.abs() < MET {
+                return met;
             }
-            // The Illinois form of the false position: an end that stays pulls half as much.
-            let root = (early.0 * late_pull - late.0 * early_pull) / (late_pull - early_pull);
-            crossing = (root, self.at(root * root));
-            if (crossing.1.0 > 0.0) == (from.0 > 0.0) {
-                early = crossing;
-                early_pull = crossing.1.0;
-                late_pull /= 2.0;
+            if (met.1.0 > 0.0) == above_first {
+                (third, early) = (early, met);
             } else {
-                late = crossing;
-                late_pull = crossing.1.0;
-                early_pull /= 2.0;
+                (third, late) = (late, met);
             }
         }
-        let area = crossing.1.1;
-        (if from.0 > 0.0 { area - from.1 } else { to.1 - area }).max(0.0)
+        if early.1.0.abs() < late.1.0.abs() { early } else { late }
     }
+}
+
+/// The root of time at which the parabola through three points, taken over their heights, is at height zero
+/// (Lagrange's form).
+fn inverse_parabola(one: Point, two: Point, three: Point) -> Option<f64> {
+    let share = |this: Point, other: Point, another: Point| {
+        let [height, beside, beyond] = [this.1.0, other.1.0, another.1.0];
+        this.0 * beside * beyond / ((height - beside) * (height - beyond))
+    };
+    let root = share(one, two, three) + share(two, three, one) + share(three, one, two);
+    root.is_finite().then_some(root)
 }
 
 /// What is left at the face of a half-space of a unit change outside, and its integral.

@@ -15,8 +15,8 @@ const DECAYED: f64 = 16.0;
 /// Shorter ones lose the sharpest part of a sudden change at the face.
 pub const SHORTEST_FOURIER: f64 = 6.184_2e-6;
 
-/// Newton's steps square their relative size: after one of this size nothing is left to correct.
-const SETTLED: f64 = 1e-9;
+/// Halley's steps cube their relative size: after one of this size nothing is left to correct.
+const SETTLED: f64 = 1e-5;
 
 /// The resistances of the two faces relative to the slab's own: r = R·D·S/l, finite and not negative.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -52,8 +52,8 @@ impl Faces {
 
 /// The eigenvalues β₀ < β₁ < …, endlessly.
 ///
-/// Each is the only root of f(β) = β - θ₁(β) - θ₂(β) - nπ, θ = arctan(1/(βr)). f rises and is concave, so
-/// Newton's steps from the left stay left of the root and cannot miss it, and a step from the right lands left.
+/// Each is the only root of f(β) = β - θ₁(β) - θ₂(β) - nπ, θ = arctan(1/(βr)). f rises and is concave; the first
+/// guess is left of the root, the others are close to it.
 ///
 /// ```
 /// use garboard::science::slab::{Eigenvalues, Faces};
@@ -88,11 +88,13 @@ impl Iterator for Eigenvalues {
         };
         let mut beta = self.guess;
         for _ in 0..64 {
-            // arctan(1/u) as π/2 - arctan(u): exact for a bare face, smooth for a nearly sealed one.
-            let value = (beta - self.branch * PI - PI) + (beta * outer).atan() + (beta * inner).atan();
             let (u, v) = (beta * outer, beta * inner);
+            // arctan(1/u) as π/2 - arctan(u): exact for a bare face, smooth for a nearly sealed one.
+            let behind = if inner > 0.0 { v.atan() } else { 0.0 };
+            let value = (beta - self.branch * PI - PI) + u.atan() + behind;
             let slope = rise(beta);
-            let bend = -2.0 * (outer * outer * u / (1.0 + u * u).powi(2) + inner * inner * v / (1.0 + v * v).powi(2));
+            let bend = -2.0
+                * (outer * outer * u / (1.0 + u * u).powi(2) + inner * inner * v / (1.0 + v * v).powi(2));
             let step = value / (slope - value * bend / (2.0 * slope));
             beta -= step;
             if step.abs() <= SETTLED * beta {
@@ -100,7 +102,7 @@ impl Iterator for Eigenvalues {
             }
         }
         self.branch += 1.0;
-        // From one root to the next f rises by π: with its slope half-way there, two of Newton's steps do the rest.
+        // From one root to the next f rises by π: with its slope half-way there, a step or two do the rest.
         self.guess = beta + PI / rise(beta + FRAC_PI_2 / rise(beta));
         Some(beta)
     }

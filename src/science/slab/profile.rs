@@ -47,14 +47,7 @@ impl Profile {
     }
 
     /// Carries the profile through one stretch with these activities outside: each deviation decays as exp(-β²s).
-    pub fn pass(
-        &mut self,
-        modes: &Modes,
-        decay: &Decay,
-        outer: f64,
-        inner: f64,
-        threshold: f64,
-    ) -> Passage {
+    pub fn pass(&mut self, modes: &Modes, decay: &Decay, outer: f64, inner: f64, threshold: f64) -> Passage {
         let jump = [self.outer - outer, self.inner - inner];
         let jumped = jump != [0.0, 0.0];
         if jumped {
@@ -90,12 +83,13 @@ impl Profile {
         let tail = modes.tails[self.deviation.len()];
         let flash = tail.value * jump[0];
         let margin = if jump[1] == 0.0 { 0.0 } else { jump[1].abs() * self.inner_margin(modes) };
+        let whole_area = level * decay.fourier + sum(area) + tail.area[0] * jump[0] + tail.area[1] * jump[1];
         let area_above = if level + sum(low) + flash.min(0.0) - margin >= 0.0 {
-            level * decay.fourier + sum(area) + tail.area[0] * jump[0] + tail.area[1] * jump[1]
+            whole_area
         } else if level + sum(high) + flash.max(0.0) + margin <= 0.0 {
             0.0
         } else {
-            self.area_above(modes, decay, jump, level)
+            self.area_above(modes, decay, jump, level, (level + sum(face), whole_area))
         };
 
         self.deviation.truncate(lasting);
@@ -175,8 +169,16 @@ impl Profile {
         }
     }
 
-    /// `∫ max(0, face - threshold) ds` where the face may cross the threshold.
-    fn area_above(&mut self, modes: &Modes, decay: &Decay, jump: [f64; 2], level: f64) -> f64 {
+    /// `∫ max(0, face - threshold) ds` where the face may cross the threshold; `end`: its height over the threshold
+    /// at the end, and the area as if negative parts counted.
+    fn area_above(
+        &mut self,
+        modes: &Modes,
+        decay: &Decay,
+        jump: [f64; 2],
+        level: f64,
+        end: (f64, f64),
+    ) -> f64 {
         let half_space = half_space_until(jump);
         self.terms.clear();
         for (deviation, mode) in self.deviation.iter().zip(&modes.blocks) {
@@ -201,7 +203,7 @@ impl Profile {
             half_space,
             rest_area: tail.area[0] * jump[0] + tail.area[1] * jump[1],
         }
-        .area_above_zero(decay.fourier)
+        .area_above_zero(decay.fourier, end)
     }
 
     /// Bound of what the modes beyond the deviations show of a unit change of the inner activity at the outer face:
