@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 
 use crate::error::{Code, Error, Result};
 use crate::features::calculators::api::{CALCULATORS, Calculator, calculator};
-use crate::http::body::{MAX_BODY_BYTES, parse};
+use crate::http::body::{MAX_COMPUTATION_BYTES, parse};
 
 /// Compute from JSON on standard input to JSON on standard output.
 ///
@@ -99,7 +99,7 @@ fn refusal(error: &Error) -> Value {
 fn line(input: &mut impl BufRead) -> Result<Option<Vec<u8>>> {
     loop {
         let mut bytes = Vec::new();
-        let limit = u64::try_from(MAX_BODY_BYTES).unwrap_or(u64::MAX);
+        let limit = u64::try_from(MAX_COMPUTATION_BYTES).unwrap_or(u64::MAX);
         input.take(limit + 1).read_until(b'\n', &mut bytes).map_err(unread)?;
         if bytes.is_empty() {
             return Ok(None);
@@ -113,16 +113,18 @@ fn line(input: &mut impl BufRead) -> Result<Option<Vec<u8>>> {
 
 /// The rest of one document.
 fn append(input: &mut impl BufRead, document: &mut Vec<u8>) -> Result<()> {
-    let limit = u64::try_from(MAX_BODY_BYTES).unwrap_or(u64::MAX);
+    let limit = u64::try_from(MAX_COMPUTATION_BYTES).unwrap_or(u64::MAX);
     input.take(limit + 1).read_to_end(document).map_err(unread)?;
     refuse_too_long(document)
 }
 
 fn refuse_too_long(bytes: &[u8]) -> Result<()> {
-    if bytes.len() > MAX_BODY_BYTES {
+    if bytes.len() > MAX_COMPUTATION_BYTES {
         return Err(Error::new(
             Code::TooLarge,
-            format!("A document is longer than {MAX_BODY_BYTES} bytes. Send less at a time, one a line."),
+            format!(
+                "A document is longer than {MAX_COMPUTATION_BYTES} bytes. Send less at a time, one a line."
+            ),
         ));
     }
     Ok(())

@@ -80,6 +80,23 @@ fn flakes_lengthen_the_way() {
     }
 }
 
+/// flake-mass-fraction.json (Bharadwaj 2001, from memory): flakes that all lie flat, order 1, are Nielsen's. The file's
+/// other orders are another law, which the project does not offer, and its mass fractions turn into the volume fractions
+/// that a film is entered with.
+#[test]
+fn flat_flakes_are_those_of_nielsen() {
+    let mut checked = 0;
+    for case in cases("flake-mass-fraction") {
+        let Some(orders) = case["inputs"]["S_order"].as_array() else { continue };
+        let flat = orders.iter().position(|order| number(order) == 1.0).expect("flat flakes");
+        let ratio =
+            flake_permeability_ratio(number(&case["inputs"]["phi"]), number(&case["inputs"]["alpha"]));
+        assert_close("flat flakes", ratio, number(&case["expected"]["P_ratio"][flat]), &case["tol"]);
+        checked += 1;
+    }
+    assert_eq!(checked, 3);
+}
+
 /// permeance-units.json (after ASTM E96): the case that turns a vapour transmission rate into a permeability per
 /// pascal; the others convert between units the project does not take. Magnus over water at 15 °C after WMO-No. 8 stands for the
 /// vapour pressure: 0.14 % below the project's.

@@ -15,7 +15,7 @@ use super::model::Model;
 use super::refusal::Refusals;
 
 pub use turnbull::TurnbullMass;
-pub use weibull::{WeibullFit, conditional_quantile, survival};
+pub use weibull::{WeibullFit, conditional_quantile, survival, weibull_fit};
 
 /// Most observations taken.
 pub const MAX_OBSERVATIONS: usize = 200_000;
@@ -257,7 +257,7 @@ impl Observation {
 pub fn lifetime(input: &LifetimeInput) -> Result<LifetimeOutput, Refusals> {
     input.check()?;
     let mut no_maximum = input.no_maximum();
-    let weibull = if no_maximum.is_none() { weibull::fit(&input.observations) } else { None };
+    let weibull = if no_maximum.is_none() { weibull_fit(&input.observations) } else { None };
     if weibull.is_none() && no_maximum.is_none() {
         no_maximum = Some(NoMaximum {
             code: "unbounded",

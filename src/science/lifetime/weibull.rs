@@ -154,7 +154,17 @@ fn start(terms: &[Term]) -> (f64, f64) {
 }
 
 /// The maximum of the likelihood by damped Newton steps in (log scale, log shape); none where there is none.
-pub(super) fn fit(observations: &[Observation]) -> Option<WeibullFit> {
+///
+/// Observations as the calculator takes them: checked by [`lifetime`](super::lifetime), not here.
+///
+/// ```
+/// use garboard::science::lifetime::{Observation, weibull_fit};
+/// let seen = |lower, upper| Observation { lower, upper: Some(upper), count: 1 };
+/// let fit = weibull_fit(&[seen(3.0, 4.0), seen(5.0, 7.0), seen(8.0, 9.0)]).expect("a maximum");
+/// assert!(fit.scale > 5.0 && fit.scale < 8.0 && fit.shape > 1.0);
+/// ```
+#[must_use]
+pub fn weibull_fit(observations: &[Observation]) -> Option<WeibullFit> {
     let terms: Vec<Term> = observations
         .iter()
         .map(|observation| Term {
