@@ -70,10 +70,12 @@ fn batch(
     let mut begun = begun.into_iter();
     while let Some(document) = begun.next().map_or_else(|| line(input), |document| Ok(Some(document)))? {
         lines += 1;
-        let answer = parse(&document).and_then(|value| calculator.answer(value)).unwrap_or_else(|error| {
-            refused += 1;
-            refusal(&error)
-        });
+        let answer = parse(document.trim_ascii_end())
+            .and_then(|value| calculator.answer(value))
+            .unwrap_or_else(|error| {
+                refused += 1;
+                refusal(&error)
+            });
         write(&mut output, &format!("{answer}\n"))?;
     }
     output.flush().map_err(unwritten)?;

@@ -72,7 +72,7 @@ fn both_doors_refuse_alike() {
         (with("/segments", json!([])), "/segments"),
         (with("/segments", json!(vec![example["segments"][0].clone(); 5_001])), "/segments"),
         (missing, "/segments"),
-        (unknown, ""),
+        (unknown, "/colour"),
         (json!([1]), ""),
     ] {
         let refused = reader.post("/v1/calculators/exposure", &input).expect_problem(422, "invalid", pointer);
