@@ -276,10 +276,11 @@ pub fn lifetime(input: &LifetimeInput) -> Result<LifetimeOutput, Refusals> {
         survival: input
             .at
             .iter()
-            .map(|&t| SurvivalAt {
+            .zip(turnbull::survivals(&turnbull, &input.at))
+            .map(|(&t, by_masses)| SurvivalAt {
                 t,
                 weibull: weibull.map(|fit| survival(t, fit.scale, fit.shape)),
-                turnbull: turnbull::survival(&turnbull, t),
+                turnbull: by_masses,
             })
             .collect(),
         quantiles: input
