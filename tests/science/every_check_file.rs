@@ -47,3 +47,36 @@ fn every_check_file_is_read_by_a_test() {
         .collect();
     assert!(unnamed.is_empty(), "no test reads {unnamed:?}");
 }
+
+/// The table over the modules of `science`: it has a row for each that holds a model, names no file that is not there, and
+/// leaves out none.
+#[test]
+fn the_table_of_models_is_complete() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let text = fs::read_to_string(root.join("src/science/mod.rs")).expect("the module's page");
+    let rows: Vec<&str> = text.lines().filter(|line| line.starts_with("//! | [`")).collect();
+    let modules = text.lines().filter_map(|line| line.strip_prefix("pub mod ")?.strip_suffix(';'));
+    for module in modules.filter(|module| !["cautions", "model", "refusal"].contains(module)) {
+        assert!(
+            rows.iter().any(|row| row.starts_with(&format!("//! | [`{module}`] |"))),
+            "no row for {module}"
+        );
+    }
+    let named: Vec<&str> =
+        rows.iter().flat_map(|row| row.split('`')).filter(|word| word.ends_with(".json")).collect();
+    let is_named = |pattern: &str, file: &str| match pattern.split_once('*') {
+        Some((start, end)) => file.starts_with(start) && file.ends_with(end),
+        None => file == pattern,
+    };
+    let files = names(&root.join("tests/checks"), [".json", ".json"]);
+    for file in &files {
+        assert!(named.iter().any(|pattern| is_named(pattern, file)), "the table leaves out {file}");
+    }
+    for pattern in named {
+        let there = match pattern.strip_prefix("reference/") {
+            Some(name) => root.join("tests/science/reference").join(name).is_file(),
+            None => files.iter().any(|file| is_named(pattern, file)),
+        };
+        assert!(there, "{pattern} is not there");
+    }
+}

@@ -301,6 +301,33 @@ fn mixed() -> impl Strategy<Value = Vec<Observation>> {
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
+    /// Survival falls from 1 towards 0 by both estimates, quantiles lie within their intervals, and what fails by a
+    /// quantile's time is its share.
+    #[test]
+    fn survival_falls(observations in mixed(), age in 0.0..8.0_f64) {
+        let times: Vec<f64> = (0..40).map(|n| f64::from(n) * 0.5).collect();
+        let answer = ask(observations, &[(0.1, age), (0.5, age)], &times);
+        let by_masses: Vec<f64> = answer.survival.iter().filter_map(|at| at.turnbull).collect();
+        prop_assert!(by_masses.windows(2).all(|pair| pair[1] <= pair[0] + 1e-9));
+        prop_assert!(by_masses.iter().all(|survival| (0.0..=1.0 + 1e-9).contains(survival)));
+        let Some(fit) = answer.weibull else {
+            prop_assert!(answer.no_maximum.is_some() && answer.survival.iter().all(|at| at.weibull.is_none()));
+            return Ok(());
+        };
+        let by_fit: Vec<f64> = answer.survival.iter().filter_map(|at| at.weibull).collect();
+        prop_assert!(by_fit.len() == 40 && (by_fit[0] - 1.0).abs() < 1e-12);
+        prop_assert!(by_fit.windows(2).all(|pair| pair[1] <= pair[0]));
+        for quantile in answer.quantiles {
+            let value = quantile.value.expect("a fit");
+            prop_assert!(quantile.lower <= Some(value) && Some(value) <= quantile.upper && quantile.lower >= Some(age));
+            let alive = survival(value, fit.scale, fit.shape) / survival(age, fit.scale, fit.shape);
+            // Hardly any are alive at an age far beyond the scale: digits are lost in the ratio.
+            if survival(age, fit.scale, fit.shape) > 1e-100 {
+                prop_assert!((alive - (1.0 - quantile.p)).abs() < 1e-9);
+            }
+        }
+    }
+
     /// A fit is a maximum: nothing near it is more likely. The unit of time does not matter, a count is repetition, and
     /// Turnbull's masses add up to one.
     #[test]

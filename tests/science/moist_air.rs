@@ -203,6 +203,19 @@ proptest! {
         prop_assert!((again - drier.dew_point_c).abs() < 1e-9);
     }
 
+    /// A warmer surface in the same air never loses margin, and a stricter limit never permits more.
+    #[test]
+    fn margins_follow_the_surface(humidity in 20.0..99.0_f64, surface in 5.0..39.0_f64, warmer in 0.0..5.0_f64, stricter in 0.0..5.0_f64) {
+        let before = coating_climate(&climate(humidity, surface)).expect("in range");
+        let after = coating_climate(&climate(humidity, surface + warmer)).expect("in range");
+        prop_assert!((after.margin_k - before.margin_k - warmer).abs() < 1e-9);
+        prop_assert!((before.margin_k - (surface - before.dew_point_c)).abs() < 1e-12);
+        let mut strict = climate(humidity, surface);
+        strict.limits.min_margin_k += stricter;
+        strict.limits.max_relative_humidity_pct -= stricter;
+        prop_assert!(before.allowed || !coating_climate(&strict).expect("in range").allowed);
+    }
+
     /// Damper air never turns a refusal into a permission.
     #[test]
     fn damper_air_never_helps(humidity in 5.0..99.0_f64, more in 0.0..1.0_f64, surface in 5.0..40.0_f64) {

@@ -158,6 +158,19 @@ fn refuses_none_or_both_permeabilities_and_unknown_fields() {
 }
 
 proptest! {
+    /// A permeability per pascal is one per unit of activity over 1,704 Pa; thicker films and tighter ones resist more, in
+    /// proportion.
+    #[test]
+    fn a_film_resists_in_proportion(thickness_um in 1.0..9_000.0_f64, log in -15.0..-10.0_f64, factor in 1.0..2.0_f64) {
+        let permeability = 10.0_f64.powf(log);
+        let alone = |layer: SkinLayer| skin(&SkinInput { layers: vec![layer] }).expect("in range").resistance_m2_s_kg;
+        let resistance = alone(film(thickness_um, permeability));
+        let per_pascal = SkinLayer { permeability_kg_m_s: None, permeability_kg_m_s_pa: Some(permeability / 1_704.0), ..film(thickness_um, 1.0) };
+        prop_assert!((alone(per_pascal) / resistance - 1.0).abs() < 1e-12);
+        prop_assert!((alone(film(thickness_um * factor, permeability)) / resistance / factor - 1.0).abs() < 1e-12);
+        prop_assert!((alone(film(thickness_um, permeability / factor)) / resistance / factor - 1.0).abs() < 1e-12);
+    }
+
     /// Shares add up to one; another film adds its own resistance whatever stands before it; flakes never help water.
     #[test]
     fn a_skin_is_the_sum_of_its_films(

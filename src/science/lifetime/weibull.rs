@@ -28,7 +28,7 @@ pub struct WeibullFit {
     pub covariance: [[f64; 2]; 2],
 }
 
-/// Survival of a Weibull life.
+/// Survival of a Weibull life, `exp(-(t/scale)^shape)`, for times from 0 and positive parameters.
 ///
 /// ```
 /// assert!((garboard::science::lifetime::survival(10.0, 10.0, 2.0) - (-1.0_f64).exp()).abs() < 1e-12);
@@ -38,7 +38,8 @@ pub fn survival(t: f64, scale: f64, shape: f64) -> f64 {
     (-(t / scale).powf(shape)).exp()
 }
 
-/// The time by which a share `p` of those alive at `age` has failed: `scale ((age/scale)^shape - ln(1-p))^(1/shape)`.
+/// The time by which a share `p` of those alive at `age` has failed: `scale ((age/scale)^shape - ln(1-p))^(1/shape)`, for
+/// 0 < p < 1: the Weibull life cut off at the age.
 ///
 /// ```
 /// use garboard::science::lifetime::conditional_quantile;
