@@ -40,9 +40,8 @@ fn distinct(n: u32) -> Vec<Observation> {
             let life = 10.0 * (-(1.0 - u).ln()).powf(1.0 / 2.5);
             let looked = 15.0 * v;
             let (lower, upper) = match k % 4 {
-                0 => (life, Some(life)),
                 1 if looked < life => (looked, None),
-                1 => (life, Some(life)),
+                0 | 1 => (life, Some(life)),
                 2 if looked > life => (0.0, Some(looked)),
                 2 => (looked, None),
                 _ => ((life - 2.0 * v).max(0.0), Some(life + 2.0 * (1.0 - v))),

@@ -44,18 +44,18 @@ fn answer(calculator: &Calculator, input: &mut impl BufRead, output: &mut impl W
         return Err(Error::new(Code::Malformed, "Standard input is empty. Send JSON."));
     };
     // A first line that is a document by itself begins a batch, if another follows.
-    if parse(&first).is_ok() {
+    if let Ok(document) = parse(&first) {
         let Some(second) = line(input)? else {
-            return single(calculator, &first, output);
+            return single(calculator, document, output);
         };
         return batch(calculator, [first, second], input, output);
     }
     append(input, &mut first)?;
-    single(calculator, &first, output)
+    single(calculator, parse(&first)?, output)
 }
 
-fn single(calculator: &Calculator, document: &[u8], output: &mut impl Write) -> Result<()> {
-    let answer = calculator.answer(parse(document)?)?;
+fn single(calculator: &Calculator, document: Value, output: &mut impl Write) -> Result<()> {
+    let answer = calculator.answer(document)?;
     write(output, &(serde_json::to_string_pretty(&answer).map_err(Error::internal)? + "\n"))
 }
 

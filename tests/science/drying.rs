@@ -66,7 +66,7 @@ fn dry_is_decided_by_the_last_readings() {
         let days: Vec<f64> =
             (0..values.len()).map(|n| f64::from(u32::try_from(n).expect("few")) * 7.0).collect();
         let mut input = input(number(&i["threshold"]), &days, &values);
-        input.steady_range = number(&i["stable_range"]);
+        input.steady_range = Some(number(&i["stable_range"]));
         input.consecutive = usize::try_from(i["consecutive"].as_u64().expect("a count")).expect("small");
         let answer = drying(&input).expect("in range");
         assert_eq!(
@@ -126,6 +126,9 @@ fn bad_readings_are_named() {
     }
     let mut input = good;
     input["meter_step"] = json!(0.2);
+    let by_default: DryingInput = serde_json::from_value(input.clone()).expect("well-formed");
+    assert!(drying(&by_default).is_ok(), "without a range it is twice the step");
+    input["steady_range"] = json!(0.3);
     let input: DryingInput = serde_json::from_value(input).expect("well-formed");
     assert_eq!(drying(&input).expect_err("refused").0[0].pointer, "/steady_range");
 }
@@ -184,7 +187,7 @@ proptest! {
             }
             let scaled: Vec<f64> = values.iter().map(|value| value * unit).collect();
             let mut input = input(8.0 * unit, &days.iter().map(|day| day * unit).collect::<Vec<_>>(), &scaled);
-            input.steady_range = 0.3 * unit;
+            input.steady_range = Some(0.3 * unit);
             let other = drying(&input).expect("in range").ready_day.expect("as before");
             prop_assert!((other.p50 / unit / day.p50.max(1e-9) - 1.0).abs() < 1e-4 || day.p50 == 0.0);
         }

@@ -13,6 +13,11 @@ fn names(folder: &Path, endings: [&str; 2]) -> BTreeSet<String> {
         .collect()
 }
 
+/// Whether a file holds values, not a data set.
+fn is_values(name: &str) -> bool {
+    Path::new(name).extension().is_some_and(|extension| extension == "json")
+}
+
 /// The code of these tests without its comments: a name in a comment is no test.
 fn code() -> String {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/science");
@@ -33,8 +38,7 @@ fn every_check_file_is_read_by_a_test() {
     let files = names(&folder, [".json", ".csv"]);
     assert!(files.len() >= 58, "{} check files", files.len());
     let read = |name: &str| code.contains(&format!("\"{}\"", name.trim_end_matches(".json")));
-    let (values, data_sets): (Vec<&String>, Vec<&String>) =
-        files.iter().partition(|name| name.ends_with(".json"));
+    let (values, data_sets): (Vec<&String>, Vec<&String>) = files.iter().partition(|name| is_values(name));
     let unread: Vec<&&String> = values.iter().filter(|name| !read(name)).collect();
     assert!(unread.is_empty(), "no test reads {unread:?}");
     let texts: String = values
@@ -63,7 +67,7 @@ fn the_table_of_models_is_complete() {
         );
     }
     let named: Vec<&str> =
-        rows.iter().flat_map(|row| row.split('`')).filter(|word| word.ends_with(".json")).collect();
+        rows.iter().flat_map(|row| row.split('`')).filter(|word| is_values(word)).collect();
     let is_named = |pattern: &str, file: &str| match pattern.split_once('*') {
         Some((start, end)) => file.starts_with(start) && file.ends_with(end),
         None => file == pattern,

@@ -162,8 +162,8 @@ pub fn turnbull_log_likelihood(observations: &[Observation], masses: &[TurnbullM
     let within = |mass: &TurnbullMass, o: &Observation| {
         let (to, upper) = (mass.to.unwrap_or(f64::INFINITY), o.upper.unwrap_or(f64::INFINITY));
         // A mass at one time, and the open left end of an interval.
-        let begins =
-            if mass.from == to && o.lower < upper { mass.from > o.lower } else { mass.from >= o.lower };
+        let (at_one_time, exact) = (mass.from >= to, o.lower >= upper);
+        let begins = if at_one_time && !exact { mass.from > o.lower } else { mass.from >= o.lower };
         begins && to <= upper
     };
     observations
