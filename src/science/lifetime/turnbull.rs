@@ -37,59 +37,61 @@ pub struct TurnbullMass {
     pub mass: f64,
 }
 
-/// An end of an interval, in the order in which they come along time: an exact event begins just before its time, an
+/// What stands at a time, in the order in which it comes along time: an exact event begins just before its time, an
 /// interval ends at its upper time, one that is open on the left begins just after its lower time.
-#[derive(Clone, Copy, PartialEq)]
-struct End {
-    time: f64,
-    place: u8,
-}
-
-impl End {
-    fn order(&self, other: &Self) -> std::cmp::Ordering {
-        self.time.total_cmp(&other.time).then(self.place.cmp(&other.place))
-    }
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Place {
+    ExactBegins,
+    Ends,
+    OpenBegins,
 }
 
 /// An observation as the run of innermost intervals it covers.
+#[derive(Clone, Copy)]
 struct Run {
     first: usize,
     past: usize,
     count: f64,
 }
 
-fn ends(observation: &Observation) -> (End, End) {
-    let upper = observation.upper.unwrap_or(f64::INFINITY);
-    let exact = observation.upper == Some(observation.lower);
-    (End { time: observation.lower, place: if exact { 0 } else { 2 } }, End { time: upper, place: 1 })
-}
-
-/// The innermost intervals: each left end directly followed by a right end. Mass elsewhere helps no observation.
-fn innermost(observations: &[Observation]) -> Vec<(End, End)> {
-    let mut all: Vec<(End, bool)> =
-        observations.iter().map(ends).flat_map(|(left, right)| [(left, true), (right, false)]).collect();
-    all.sort_by(|a, b| a.0.order(&b.0));
-    all.windows(2)
-        .filter_map(|pair| match pair {
-            [(left, true), (right, false)] => Some((*left, *right)),
-            _ => None,
-        })
-        .collect()
-}
-
-fn runs(observations: &[Observation], innermost: &[(End, End)]) -> Vec<Run> {
-    let mut runs: Vec<Run> = observations
+/// The ends of the observations along time: its bits, which order times from 0 on, what stands there, and whose it is.
+fn ends(observations: &[Observation]) -> Vec<(u64, Place, usize)> {
+    let mut ends: Vec<_> = observations
         .iter()
-        .map(|observation| {
-            let (left, right) = ends(observation);
-            Run {
-                first: innermost.partition_point(|inner| inner.0.order(&left).is_lt()),
-                past: innermost.partition_point(|inner| inner.1.order(&right).is_le()),
-                count: f64::from(observation.count),
-            }
+        .enumerate()
+        .flat_map(|(n, observation)| {
+            // A zero's sign is no time.
+            let lower = observation.lower + 0.0;
+            let upper = observation.upper.unwrap_or(f64::INFINITY);
+            let begins = if lower < upper { Place::OpenBegins } else { Place::ExactBegins };
+            [(lower.to_bits(), begins, n), (upper.to_bits(), Place::Ends, n)]
         })
         .collect();
-    runs.sort_by_key(|run| (run.first, run.past));
+    ends.sort_unstable();
+    ends
+}
+
+/// The innermost intervals, each a left end directly followed by a right end, for mass elsewhere helps no observation;
+/// and the observations as runs of them, equal ones counted together.
+fn reduced(observations: &[Observation]) -> (Vec<(f64, f64)>, Vec<Run>) {
+    let mut runs: Vec<Run> = observations
+        .iter()
+        .map(|observation| Run { first: 0, past: 0, count: f64::from(observation.count) })
+        .collect();
+    let mut innermost = Vec::new();
+    let mut begun = None;
+    for (bits, place, n) in ends(observations) {
+        if place == Place::Ends {
+            if let Some(left) = begun.take() {
+                innermost.push((f64::from_bits(left), f64::from_bits(bits)));
+            }
+            runs[n].past = innermost.len();
+        } else {
+            begun = Some(bits);
+            runs[n].first = innermost.len();
+        }
+    }
+    runs.sort_unstable_by_key(|run| (run.first, run.past));
     runs.dedup_by(|next, kept| {
         let same = (next.first, next.past) == (kept.first, kept.past);
         if same {
@@ -97,7 +99,7 @@ fn runs(observations: &[Observation], innermost: &[(End, End)]) -> Vec<Run> {
         }
         same
     });
-    runs
+    (innermost, runs)
 }
 
 /// An estimate under way.
@@ -215,8 +217,7 @@ impl Masses<'_> {
 
 /// The estimate, and how much an observation's log likelihood might still gain.
 pub(super) fn estimate(observations: &[Observation]) -> (Vec<TurnbullMass>, f64) {
-    let innermost = innermost(observations);
-    let runs = runs(observations, &innermost);
+    let (innermost, runs) = reduced(observations);
     #[expect(clippy::cast_precision_loss, reason = "at most 200,000 intervals")]
     let evenly = vec![1.0 / innermost.len() as f64; innermost.len()];
     let total: f64 = runs.iter().map(|run| run.count).sum();
@@ -238,8 +239,8 @@ pub(super) fn estimate(observations: &[Observation]) -> (Vec<TurnbullMass>, f64)
         .zip(masses.mass)
         .filter(|&(_, mass)| mass * total > NO_MASS)
         .map(|((left, right), mass)| TurnbullMass {
-            from: left.time,
-            to: right.time.is_finite().then_some(right.time),
+            from: left,
+            to: right.is_finite().then_some(right),
             mass,
         })
         .collect();
