@@ -157,22 +157,22 @@ fn weibull_of_interval_data() {
     }
 }
 
-/// The log likelihood of masses: of each observation the mass that lies within it.
-pub fn turnbull_log_likelihood(observations: &[Observation], masses: &[TurnbullMass]) -> f64 {
-    let within = |mass: &TurnbullMass, o: &Observation| {
-        let (to, upper) = (mass.to.unwrap_or(f64::INFINITY), o.upper.unwrap_or(f64::INFINITY));
+/// The mass that lies within an observation.
+fn probability(masses: &[TurnbullMass], o: &Observation) -> f64 {
+    let upper = o.upper.unwrap_or(f64::INFINITY);
+    let within = |mass: &&TurnbullMass| {
+        let to = mass.to.unwrap_or(f64::INFINITY);
         // A mass at one time, and the open left end of an interval.
         let (at_one_time, exact) = (mass.from >= to, o.lower >= upper);
         let begins = if at_one_time && !exact { mass.from > o.lower } else { mass.from >= o.lower };
         begins && to <= upper
     };
-    observations
-        .iter()
-        .map(|o| {
-            let mass: f64 = masses.iter().filter(|mass| within(mass, o)).map(|mass| mass.mass).sum();
-            f64::from(o.count) * mass.ln()
-        })
-        .sum()
+    masses.iter().filter(within).map(|mass| mass.mass).sum()
+}
+
+/// The log likelihood of masses.
+pub fn turnbull_log_likelihood(observations: &[Observation], masses: &[TurnbullMass]) -> f64 {
+    observations.iter().map(|o| f64::from(o.count) * probability(masses, o).ln()).sum()
 }
 
 #[test]
@@ -300,6 +300,28 @@ fn mixed() -> impl Strategy<Value = Vec<Observation>> {
 
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
+
+    /// No mass anywhere would add to the likelihood (Kuhn and Tucker; Gentleman and Geyer 1994): at no time does Σ count/P,
+    /// over the observations that allow an event then, exceed the number of all.
+    #[test]
+    fn no_other_masses_are_more_likely(observations in mixed()) {
+        let answer = ask(observations.clone(), &[], &[]);
+        let total: f64 = observations.iter().map(|o| f64::from(o.count)).sum();
+        let beyond_all = 1e6;
+        for t in observations.iter().filter_map(|o| o.upper).chain([beyond_all]) {
+            let allows = |o: &&Observation| match o.upper {
+                Some(upper) if upper > o.lower => o.lower < t && t <= upper,
+                Some(upper) => t.to_bits() == upper.to_bits(),
+                None => o.lower < t,
+            };
+            let pull: f64 = observations
+                .iter()
+                .filter(allows)
+                .map(|o| f64::from(o.count) / probability(&answer.turnbull, o))
+                .sum();
+            prop_assert!(pull <= total * (1.0 + 1e-6), "{pull} of {total} at {t}");
+        }
+    }
 
     /// Survival falls from 1 towards 0 by both estimates, quantiles lie within their intervals, and what fails by a
     /// quantile's time is its share.
