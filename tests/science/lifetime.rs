@@ -257,6 +257,23 @@ fn a_likelihood_without_a_maximum_is_said_so() {
     }
 }
 
+/// Few events and lives far apart: the likelihood has a maximum, and it is flat (found by scipy 1.17.1 on a grid of shapes
+/// 0.012 to 900: 0.080).
+#[test]
+fn a_maximum_far_from_the_events_is_found() {
+    let observations = vec![
+        observation(67_500.0, None, 2),
+        observation(4_827.0, None, 100),
+        observation(0.009_19, Some(0.009_19), 1),
+    ];
+    let fit = ask(observations.clone(), &[], &[]).weibull.expect("a maximum");
+    assert!((0.07..0.09).contains(&fit.shape), "{fit:?}");
+    for (by_scale, by_shape) in [(1.1, 1.0), (0.9, 1.0), (1.0, 1.01), (1.0, 0.99)] {
+        let near = log_likelihood(&observations, fit.scale * by_scale, fit.shape * by_shape);
+        assert!(near < fit.log_likelihood);
+    }
+}
+
 #[test]
 fn bad_observations_are_named() {
     for (observations, pointer) in [

@@ -16,6 +16,9 @@ const MAX_STEPS: usize = 200;
 /// Shapes outside are no maximum but the way to none.
 const SHAPES: std::ops::RangeInclusive<f64> = 1e-2..=1e3;
 
+/// Shapes that a step may come through.
+const ON_THE_WAY: std::ops::RangeInclusive<f64> = 1e-6..=1e5;
+
 /// A fitted Weibull life, S(t) = exp(-(t/scale)^shape).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
 pub struct WeibullFit {
@@ -175,7 +178,9 @@ pub fn weibull_fit(observations: &[Observation]) -> Option<WeibullFit> {
         })
         .collect();
     // The standard deviation of ln t of a Weibull life is π/(√6 shape); few events of many put the scale later.
-    let mut at = [0.577 + of_all.ln(), 1.28];
+    // From a hazard far beyond 1 a step takes back no more than 1 of its logarithm: none is to begin there.
+    let latest = terms.iter().map(|term| term.lower).fold(f64::NEG_INFINITY, f64::max);
+    let mut at = [(0.577 + of_all.ln()).max(1.28 * latest - 2.0), 1.28];
     let mut here = Local::at(&terms, at);
     let mut damping = 0.0;
     for _ in 0..MAX_STEPS {
@@ -208,7 +213,7 @@ pub fn weibull_fit(observations: &[Observation]) -> Option<WeibullFit> {
             }
             _ => damping = (damping * 8.0).max(1e-3),
         }
-        if damping > 1e12 || !SHAPES.contains(&(at[1] / spread)) {
+        if damping > 1e12 || !ON_THE_WAY.contains(&(at[1] / spread)) {
             return None;
         }
     }
@@ -229,6 +234,9 @@ fn finished(
     let of_scale = by_u * by_u * of_u + 2.0 * by_u * by_k * of_both + by_k * by_k * of_k;
     let both = shape_by_k * (by_u * of_both + by_k * of_k);
     let of_shape = shape_by_k * shape_by_k * of_k;
+    if !SHAPES.contains(&shape) {
+        return None;
+    }
     // From the density of y to that of t.
     let exact = terms.iter().filter(|term| term.exact);
     let log_time: f64 = exact.map(|term| term.count * (centre + spread * term.lower + spread.ln())).sum();
