@@ -23,8 +23,11 @@ use uuid::Uuid;
 use crate::error::{Code, Error, FieldError, Result};
 use crate::http::wording::{broken, unread};
 
-/// The longest JSON body taken, in bytes.
+/// The longest JSON body of a record or question, in bytes.
 pub const MAX_BODY_BYTES: usize = 1024 * 1024;
+
+/// The longest JSON body of a computation, in bytes: 200,000 observations with all their digits.
+pub const MAX_COMPUTATION_BYTES: usize = 16 * 1024 * 1024;
 
 const UNKNOWN_FIELD: &str = "is not a field here. Correct its name or leave it out.";
 
@@ -52,9 +55,9 @@ pub struct Patch<T> {
 #[derive(Debug)]
 pub struct Plain<T>(pub T);
 
-/// A JSON body as it came, for an operation that reads it itself.
+/// The body of a computation as it came, not yet parsed: a long one takes a while, which belongs off the event loop.
 #[derive(Debug)]
-pub struct AnyJson(pub Value);
+pub struct ComputationBody(pub Vec<u8>);
 
 impl<T: DeserializeOwned + Validate<Context = ()>> New<T> {
     /// Reads the fields and the optional `id` from a JSON object.
@@ -209,7 +212,7 @@ fn unreadable(error: &serde_path_to_error::Error<serde_json::Error>) -> FieldErr
     FieldError::new(parent, "type", unread(&message))
 }
 
-async fn read_bytes(request: &HttpRequest, mut payload: Payload) -> Result<Vec<u8>> {
+async fn read_bytes(request: HttpRequest, mut payload: Payload, most: usize) -> Result<Vec<u8>> {
     let essence =
         request.headers().get(CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
     let essence = essence.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
@@ -221,12 +224,10 @@ async fn read_bytes(request: &HttpRequest, mut payload: Payload) -> Result<Vec<u
         let chunk = chunk.map_err(|cause| {
             Error::new(Code::Malformed, "The body broke off. Send it again.").because(cause)
         })?;
-        if bytes.len() + chunk.len() > MAX_BODY_BYTES {
+        if bytes.len() + chunk.len() > most {
             return Err(Error::new(
                 Code::TooLarge,
-                format!(
-                    "The body is longer than {MAX_BODY_BYTES} bytes. Send less at a time, or use the import."
-                ),
+                format!("The body is longer than {most} bytes. Send less at a time, or use the import."),
             ));
         }
         bytes.extend_from_slice(&chunk);
@@ -309,7 +310,7 @@ fn read_with<T: 'static>(
     f: impl FnOnce(Value) -> Result<T> + 'static,
 ) -> Reading<T> {
     let (request, payload) = (request.clone(), payload.take());
-    Box::pin(async move { f(parse(&read_bytes(&request, payload).await?)?) })
+    Box::pin(async move { f(parse(&read_bytes(request, payload, MAX_BODY_BYTES).await?)?) })
 }
 
 impl<T: DeserializeOwned + Validate<Context = ()> + 'static> FromRequest for New<T> {
@@ -346,11 +347,12 @@ fn object_schema<T: PartialSchema>(f: impl FnOnce(&mut utoipa::openapi::schema::
     schema
 }
 
-impl FromRequest for AnyJson {
+impl FromRequest for ComputationBody {
     type Error = Error;
     type Future = Reading<Self>;
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        read_with(request, payload, |value| Ok(Self(value)))
+        let (request, payload) = (request.clone(), payload.take());
+        Box::pin(async move { read_bytes(request, payload, MAX_COMPUTATION_BYTES).await.map(Self) })
     }
 }
 

@@ -11,6 +11,7 @@ mod support;
 
 mod accounts;
 mod batches;
+mod calculator_refusals;
 mod calculators;
 mod contract;
 mod due;
