@@ -72,6 +72,7 @@ id!(/** A station on a vessel's bottom. */ StationId, "station");
 id!(/** A survey. */ SurveyId, "survey");
 id!(/** A reading. */ ReadingId, "reading");
 id!(/** A finding. */ FindingId, "finding");
+id!(/** A product. */ ProductId, "product");
 id!(/** A coat. */ CoatId, "coat");
 id!(/** A treatment. */ TreatmentId, "treatment");
 id!(/** A policy. */ PolicyId, "policy");

@@ -75,6 +75,7 @@ const FOREIGN: &[(&str, &str)] = &[
     ("_survey", "/survey_id"),
     ("_station", "/station_id"),
     ("_site", "/site_id"),
+    ("_product", "/product_id"),
 ];
 
 impl From<DieselError> for Error {

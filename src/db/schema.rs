@@ -38,6 +38,13 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        product_id -> Nullable<Uuid>,
+        batch_number -> Nullable<Text>,
+        litres -> Nullable<Float8>,
+        area_m2 -> Nullable<Float8>,
+        wet_film_um -> Nullable<Float8>,
+        started_at -> Nullable<Timestamptz>,
+        finished_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -222,6 +229,41 @@ diesel::table! {
         id -> Uuid,
         vessel_id -> Nullable<Uuid>,
         limits -> Jsonb,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    products (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        name -> Text,
+        role -> Text,
+        solventless -> Bool,
+        amine_blush -> Bool,
+        volume_solids_pct -> Nullable<Float8>,
+        min_dry_film_um -> Nullable<Float8>,
+        max_dry_film_um -> Nullable<Float8>,
+        min_surface_temperature_c -> Nullable<Float8>,
+        max_surface_temperature_c -> Nullable<Float8>,
+        min_margin_k -> Nullable<Float8>,
+        max_relative_humidity_pct -> Nullable<Float8>,
+        mix_base_parts -> Nullable<Float8>,
+        mix_hardener_parts -> Nullable<Float8>,
+        pack_l -> Nullable<Float8>,
+        pot_life -> Jsonb,
+        overcoating -> Jsonb,
+        cure -> Jsonb,
+        max_days_to_launch -> Nullable<Int4>,
+        permeability_kg_m_s -> Nullable<Float8>,
+        wear_um_per_month_15c -> Nullable<Float8>,
+        season_limit_months -> Nullable<Int4>,
+        max_days_dry -> Nullable<Int4>,
+        note -> Nullable<Text>,
         version -> Int4,
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
@@ -450,6 +492,7 @@ diesel::joinable!(members -> organisations (org_id));
 diesel::joinable!(members -> people (person_id));
 diesel::joinable!(passwords -> people (person_id));
 diesel::joinable!(policies -> organisations (org_id));
+diesel::joinable!(products -> organisations (org_id));
 diesel::joinable!(readings -> organisations (org_id));
 diesel::joinable!(readings -> people (recorded_by));
 diesel::joinable!(refresh_families -> organisations (org_id));
@@ -478,6 +521,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     passwords,
     people,
     policies,
+    products,
     readings,
     refresh_families,
     refresh_tokens,

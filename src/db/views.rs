@@ -159,6 +159,13 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        product_id -> Nullable<Uuid>,
+        batch_number -> Nullable<Text>,
+        litres -> Nullable<Float8>,
+        area_m2 -> Nullable<Float8>,
+        wet_film_um -> Nullable<Float8>,
+        started_at -> Nullable<Timestamptz>,
+        finished_at -> Nullable<Timestamptz>,
     }
 }
 

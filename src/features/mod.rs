@@ -1,5 +1,5 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
-//! audit, accounts, sites, vessels, haulouts, surveys, coats, treatments, policies, forecasts, due,
+//! audit, accounts, sites, vessels, products, haulouts, surveys, coats, treatments, policies, forecasts, due,
 //! calculators, imports, batches.
 
 pub mod accounts;
@@ -12,6 +12,7 @@ pub mod forecasts;
 pub mod haulouts;
 pub mod imports;
 pub mod policies;
+pub mod products;
 pub mod sites;
 pub mod surveys;
 pub mod treatments;

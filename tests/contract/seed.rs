@@ -52,6 +52,8 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     ids.insert("sites", site.id());
     let vessel = people.lead.post("/v1/vessels", &bodies("create_vessel", &ids)).expect(201);
     ids.insert("vessels", vessel.id());
+    let product = people.lead.post("/v1/products", &bodies("create_product", &ids)).expect(201);
+    ids.insert("products", product.id());
     for (client, collection, operation) in [
         (&people.crew, "haul-outs", "create_haul_out"),
         (&people.surveyor, "stations", "create_station"),
@@ -93,6 +95,7 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
     let id = |collection: &str| json!(ids.get(collection));
     match operation {
         "create_site" => json!({"name": "A basin", "time_zone": "UTC", "climate": "temperate_sea"}),
+        "create_product" => json!({"name": "An invented antifouling", "role": "antifouling"}),
         "create_vessel" => {
             json!({"name": "A hull", "form": "fin_keel", "length_m": 10.0, "launched_on": "2010-05-01",
             "site_id": id("sites"), "zones": [{"zone": "bottom", "cored": true}]})
@@ -116,7 +119,8 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
             json!({"vessel_id": id("vessels"), "kind": "impact_damage", "found_on": "2026-04-02", "zone": "bottom"})
         }
         "create_coat" => {
-            json!({"vessel_id": id("vessels"), "role": "antifouling", "zone": "bottom", "applied_on": "2026-04-10"})
+            json!({"vessel_id": id("vessels"), "role": "antifouling", "zone": "bottom", "applied_on": "2026-04-10",
+            "product_id": id("products")})
         }
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})
@@ -127,7 +131,9 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
         "correct_survey" => json!({"reason": "a slip of the pen"}),
         "change_policy" | "change_vessel_policy" => json!({"inspection_max_months": 12}),
-        "change_organisation" | "change_site" | "change_vessel" => json!({"name": "Another name"}),
+        "change_organisation" | "change_site" | "change_vessel" | "change_product" => {
+            json!({"name": "Another name"})
+        }
         "change_haul_out" | "change_survey" | "change_reading" | "change_finding" | "change_coat"
         | "change_treatment" => json!({"note": "Another note"}),
         "change_station" => json!({"code": "P2"}),

