@@ -74,6 +74,8 @@ id!(/** A reading. */ ReadingId, "reading");
 id!(/** A finding. */ FindingId, "finding");
 id!(/** A product. */ ProductId, "product");
 id!(/** A coat. */ CoatId, "coat");
+id!(/** A measured film of a coat. */ FilmId, "film");
+id!(/** A climate value. */ ClimateValueId, "climate value");
 id!(/** A treatment. */ TreatmentId, "treatment");
 id!(/** A policy. */ PolicyId, "policy");
 id!(/** A row of the due list. */ DueId, "due row");

@@ -16,6 +16,52 @@ diesel::table! {
 }
 
 diesel::table! {
+    climate_values (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        version -> Int4,
+        vessel_id -> Uuid,
+        haul_out_id -> Uuid,
+        measured_at -> Timestamptz,
+        source -> Text,
+        air_temperature_c -> Float8,
+        relative_humidity_pct -> Float8,
+        surface_temperature_c -> Nullable<Float8>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    coat_films (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        coat_id -> Uuid,
+        supersedes_id -> Nullable<Uuid>,
+        method -> Text,
+        rule -> Text,
+        nominal_um -> Float8,
+        max_um -> Nullable<Float8>,
+        level -> Nullable<Int4>,
+        readings_um -> Jsonb,
+        volume_solids_pct -> Nullable<Float8>,
+        loss_fraction -> Nullable<Float8>,
+        measured_at -> Timestamptz,
+        note -> Nullable<Text>,
+        accepted -> Bool,
+        mean_film_um -> Float8,
+        thinnest_film_um -> Float8,
+        thickest_film_um -> Float8,
+        failures -> Jsonb,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
     coat_versions (org_id, coat_id, version) {
         org_id -> Uuid,
         coat_id -> Uuid,
@@ -479,6 +525,10 @@ diesel::table! {
 }
 
 diesel::joinable!(audit -> organisations (org_id));
+diesel::joinable!(climate_values -> organisations (org_id));
+diesel::joinable!(climate_values -> people (recorded_by));
+diesel::joinable!(coat_films -> organisations (org_id));
+diesel::joinable!(coat_films -> people (recorded_by));
 diesel::joinable!(coat_versions -> people (recorded_by));
 diesel::joinable!(coats -> organisations (org_id));
 diesel::joinable!(creations -> organisations (org_id));
@@ -507,6 +557,8 @@ diesel::joinable!(vessels -> organisations (org_id));
 
 diesel::allow_tables_to_appear_in_same_query!(
     audit,
+    climate_values,
+    coat_films,
     coat_versions,
     coats,
     creations,

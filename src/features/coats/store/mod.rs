@@ -1,15 +1,17 @@
 //! Rows of coats: an identity and its versions.
 
+pub mod film;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 
-use super::model::CoatFields;
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::{coat_versions, coats};
 use crate::db::views::current_coats;
 use crate::error::{Error, Result};
+use crate::features::coats::model::CoatFields;
 use crate::features::products::model::CoatRole;
 use crate::features::vessels::model::Zone;
 use crate::ids::{CoatId, HaulOutId, PersonId, ProductId, VesselId};
