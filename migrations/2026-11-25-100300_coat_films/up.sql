@@ -1,4 +1,4 @@
--- How thick a coat is, as measured, and what a rule says of it. A film is never changed: another takes its place.
+-- How thick a coat is, as measured, and what a rule says of it. Never changed: another film takes its place.
 CREATE TABLE coat_films (
     org_id            uuid NOT NULL REFERENCES organisations,
     id                uuid NOT NULL,
