@@ -30,5 +30,6 @@ CREATE TABLE coat_films (
     CONSTRAINT coat_films_supersedes FOREIGN KEY (org_id, coat_id, supersedes_id) REFERENCES coat_films (org_id, coat_id, id),
     CONSTRAINT coat_films_superseded_once UNIQUE (org_id, supersedes_id)
 );
+CREATE INDEX coat_films_by_vessel ON coat_films (org_id, vessel_id, coat_id);
 CREATE INDEX coat_films_by_coat ON coat_films (org_id, coat_id, recorded_at, id);
 SELECT protect_tenant_table('coat_films', 'SELECT, INSERT');

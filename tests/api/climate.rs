@@ -1,5 +1,8 @@
 //! /v1/haul-outs/{id}/climate-values and /v1/haul-outs/{id}/coating-windows
 
+use chrono::{DateTime, Duration, Utc};
+use garboard::features::climate::model::window::{ClimateMoment, MAX_GAP_H, WindowAnswer, window};
+use garboard::science::moist_air::CoatingLimits;
 use serde_json::{Value, json};
 
 use crate::lists::walk;
@@ -284,4 +287,57 @@ fn a_single_hour_is_judged_as_the_standard_says() {
         let open = told.json["windows"] != json!([]);
         assert_eq!(json!(open), case["expected"]["ok"], "{case}");
     }
+}
+
+fn start() -> DateTime<Utc> {
+    "2026-06-10T08:00:00Z".parse().expect("a time")
+}
+
+fn moment(hour: i64, relative_humidity_pct: f64) -> ClimateMoment {
+    ClimateMoment {
+        at: start() + Duration::hours(hour),
+        air_temperature_c: 20.0,
+        relative_humidity_pct,
+        surface_temperature_c: 20.0,
+    }
+}
+
+/// 20 °C and 70 % leave 5.6 K over the dew point, and 85 % leave 2.6 K (`tests/checks/climate-coating-rule.json`: dew
+/// points of 14.359 and 17.399 °C); gaps of three hours: common practice, no source.
+#[test]
+fn a_coat_is_judged_over_application_and_cure_not_at_one_instant() {
+    let (from, to) = (start(), start() + Duration::hours(6));
+    let answer = |values: &[ClimateMoment]| {
+        let told = window(&CoatingLimits::default(), values, from, to, MAX_GAP_H).expect("in range");
+        let codes: Vec<String> = told.refusals.iter().map(|refusal| refusal.code.clone()).collect();
+        (told.answer, codes, told.gaps.len())
+    };
+    let good = |hours: &[i64]| hours.iter().map(|hour| moment(*hour, 70.0)).collect::<Vec<_>>();
+    let allowed = (WindowAnswer::Allowed, Vec::new(), 0);
+    assert_eq!(answer(&good(&[0, 3, 6])), allowed);
+    assert_eq!(answer(&good(&[-1, 2, 5, 8])), allowed, "those on either side close the ends");
+    assert_eq!(answer(&good(&[1, 3])), allowed, "within three hours of either end");
+    let missing = |gaps| (WindowAnswer::NotEnoughValues, Vec::new(), gaps);
+    assert_eq!(answer(&[]), missing(1));
+    assert_eq!(answer(&good(&[0, 4, 6])), missing(1));
+    assert_eq!(answer(&good(&[0, 2])), missing(1), "nothing of the end");
+    assert_eq!(answer(&good(&[4, 6])), missing(1), "nothing of the beginning");
+    assert_eq!(answer(&good(&[-9, 15])), missing(1), "values of another time");
+    let broken = |codes: &[&str], gaps| {
+        (WindowAnswer::NotAllowed, codes.iter().map(|code| (*code).to_owned()).collect(), gaps)
+    };
+    let mut values = good(&[0, 2, 4, 6]);
+    values[2].relative_humidity_pct = 85.0;
+    assert_eq!(answer(&values), broken(&["margin_too_small"], 0), "during the cure");
+    values[2].relative_humidity_pct = 90.0;
+    assert_eq!(answer(&values), broken(&["margin_too_small", "air_too_humid"], 0));
+    values.pop();
+    values.remove(1);
+    assert_eq!(answer(&values), broken(&["margin_too_small", "air_too_humid"], 1), "a gap excuses nothing");
+    let mut before = good(&[-2, 1, 4]);
+    before[0].relative_humidity_pct = 90.0;
+    assert_eq!(answer(&before).0, WindowAnswer::NotAllowed, "it stands until the next");
+    let mut after = good(&[0, 3, 6, 7]);
+    after[3].relative_humidity_pct = 90.0;
+    assert_eq!(answer(&after), allowed, "the coat has cured");
 }

@@ -1,9 +1,12 @@
 //! /v1/coats with products, films and the live window of the next coat
 
 use chrono::{DateTime, Duration, Utc};
+use garboard::features::forecasts::store::subjects;
 use serde_json::{Value, json};
+use uuid::Uuid;
 
 use crate::climate::haul_out;
+use crate::forecast_requests::{forget, waiting};
 use crate::lists::walk;
 use crate::products::sheet;
 use crate::support::app::{TODAY, TestApp};
@@ -373,4 +376,25 @@ fn unknown_temperatures_give_no_false_answer() {
     assert!(made.json["overcoating"][0]["detail"].as_str().expect("a sentence").contains("finished_at"));
     let list = unfinished.app.crew().get("/v1/coats").expect(200);
     assert!(list.json["items"][0].get("overcoating").is_none(), "told where one coat is read");
+}
+
+/// The forecasts take the film that was measured last, whatever was entered with the coat.
+#[test]
+fn a_measured_film_bears_on_the_forecast() {
+    let yard = Yard::set();
+    let crew = yard.app.crew();
+    let coat = crew.post("/v1/coats", &yard.coat()).expect(201).id();
+    forget(&yard.app);
+    crew.post(&format!("/v1/coats/{coat}/films"), &film()).expect(201);
+    assert_eq!(waiting(&yard.app), [yard.vessel.clone()]);
+    let vessel_id: Uuid = yard.vessel.parse().expect("an id");
+    let facts = |day: &str| {
+        let day = day.parse().expect("a day");
+        let read = yard.app.db.read(&yard.app.service(), |tx| subjects(tx, &[vessel_id.into()], Some(day)));
+        let found = read.expect("facts");
+        let coat = found.first().and_then(|subject| subject.facts.coats.first()).expect("the coat");
+        (coat.dry_film_um, coat.film_measured)
+    };
+    assert_eq!(facts("2026-06-15"), (Some(110.0), true), "the mean of the readings");
+    assert_eq!(facts("2026-06-10"), (None, false), "not measured yet on that day");
 }

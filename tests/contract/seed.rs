@@ -134,7 +134,7 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
             json!({"items": [{"measured_at": "2026-04-05T10:00:00Z", "source": "hand", "air_temperature_c": 15,
             "relative_humidity_pct": 60, "surface_temperature_c": 14}]})
         }
-        "find_coating_windows" => {
+        "calculate_coating_windows" => {
             json!({"limits": {}, "application_h": 1, "cure_h": 2, "forecast": [{"at": "2026-04-05T10:00:00Z",
             "air_temperature_c": 15, "relative_humidity_pct": 60, "surface_temperature_c": 14}]})
         }

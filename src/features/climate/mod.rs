@@ -18,5 +18,5 @@ pub fn register(config: &mut ServiceConfig<'_>) {
         .service(api::list_climate_values)
         .service(api::append_climate_values)
         .service(api::import_climate_values)
-        .service(api::coating_windows::find_coating_windows);
+        .service(api::coating_windows::calculate_coating_windows);
 }

@@ -64,12 +64,12 @@ pub struct CoatingWindowsAnswer {
     pub cautions: Vec<&'static str>,
 }
 
-/// Finds when a forecast lets a coat be put on and cure. Keeps nothing.
+/// Calculates when a forecast lets a coat be put on and cure. Keeps nothing.
 #[utoipa::path(tag = "climate", security(("bearer" = [])), request_body = CoatingWindowsQuestion,
     params(("id" = HaulOutId, Path, description = "The haul-out")),
     responses((status = 200, description = "The windows", body = CoatingWindowsAnswer), CreateProblems))]
 #[post("/v1/haul-outs/{id}/coating-windows")]
-pub async fn find_coating_windows(
+pub async fn calculate_coating_windows(
     app: App,
     permit: Permit<RecordReadings>,
     id: At<HaulOutId>,

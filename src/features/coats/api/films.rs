@@ -21,6 +21,7 @@ use crate::http::preconditions::kept;
 use crate::http::problem::{CreateProblems, ReadProblems, VersionProblems};
 use crate::http::{App, At, Kept, New, Outcome, Page, Params, Permit, RetryKey};
 use crate::ids::{CoatId, FilmId, PersonId, VesselId};
+use crate::jobs::queue::request_forecast;
 use crate::permissions::{Read, RecordWork};
 
 /// A part of a rule that a film does not keep.
@@ -128,6 +129,8 @@ pub fn create(tx: &mut Tx<'_>, coat_id: CoatId, id: FilmId, fields: FilmFields) 
             after: Some(&judged.fields),
         },
     )?;
+    // The forecasts take the measured film.
+    request_forecast(tx, coat.vessel_id)?;
     read(tx, id)
 }
 

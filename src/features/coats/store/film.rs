@@ -7,7 +7,7 @@ use serde_json::Value;
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::coat_films;
+use crate::db::schema::coat_films::{self, self as f};
 use crate::error::{Error, Result};
 use crate::features::coats::model::film::{FilmFields, Judged};
 use crate::ids::{CoatId, FilmId, PersonId, VesselId};
@@ -107,7 +107,6 @@ pub fn insert(
     vessel_id: VesselId,
     judged: &Judged,
 ) -> Result<()> {
-    use coat_films as f;
     let (org_id, now, person) = (tx.org_id(), tx.now(), tx.person_id());
     let Judged { fields, output } = judged;
     diesel::insert_into(f::table)
@@ -149,23 +148,39 @@ pub fn read(tx: &mut Tx<'_>, id: FilmId) -> Result<Film> {
     row.ok_or_else(|| Error::not_found("film"))?.film()
 }
 
-/// The films of some coats that no other took the place of, oldest first by the time they were measured.
+/// The films that no other took the place of and that `wanted` chooses, by coat and time.
+macro_rules! standing {
+    ($tx:ident, $wanted:expr) => {{
+        let later = diesel::alias!(coat_films as later);
+        let superseded = later
+            .filter(
+                later.field(f::org_id).eq(f::org_id).and(later.field(f::supersedes_id).eq(f::id.nullable())),
+            )
+            .select(later.field(f::id));
+        let rows: Vec<FilmRow> = f::table
+            .filter(f::org_id.eq($tx.org_id()).and($wanted))
+            .filter(diesel::dsl::not(diesel::dsl::exists(superseded)))
+            .order((f::coat_id, f::measured_at, f::id))
+            .select(FilmRow::as_select())
+            .load($tx.conn())?;
+        rows.into_iter().map(FilmRow::film).collect()
+    }};
+}
+
+/// The films of some coats that no other took the place of, by coat and the time they were measured.
 ///
 /// # Errors
 /// Those of the database.
-pub fn standing(tx: &mut Tx<'_>, coat_ids: &[CoatId]) -> Result<Vec<Film>> {
-    use coat_films as f;
-    let later = diesel::alias!(coat_films as later);
-    let superseded = later
-        .filter(later.field(f::org_id).eq(f::org_id).and(later.field(f::supersedes_id).eq(f::id.nullable())))
-        .select(later.field(f::id));
-    let rows: Vec<FilmRow> = f::table
-        .filter(f::org_id.eq(tx.org_id()).and(f::coat_id.eq_any(coat_ids)))
-        .filter(diesel::dsl::not(diesel::dsl::exists(superseded)))
-        .order((f::coat_id, f::measured_at, f::id))
-        .select(FilmRow::as_select())
-        .load(tx.conn())?;
-    rows.into_iter().map(FilmRow::film).collect()
+pub fn of_coats(tx: &mut Tx<'_>, coat_ids: &[CoatId]) -> Result<Vec<Film>> {
+    standing!(tx, f::coat_id.eq_any(coat_ids))
+}
+
+/// The films of some vessels' coats that no other took the place of, by coat and the time they were measured.
+///
+/// # Errors
+/// Those of the database.
+pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Film>> {
+    standing!(tx, f::vessel_id.eq_any(vessel_ids))
 }
 
 /// The films of a coat as they were recorded, superseded ones too.
@@ -173,7 +188,6 @@ pub fn standing(tx: &mut Tx<'_>, coat_ids: &[CoatId]) -> Result<Vec<Film>> {
 /// # Errors
 /// Those of the database.
 pub fn list(tx: &mut Tx<'_>, coat_id: CoatId, page: PageRequest) -> Result<Slice<Film>> {
-    use coat_films as f;
     let mut query = f::table.filter(f::org_id.eq(tx.org_id()).and(f::coat_id.eq(coat_id))).into_boxed();
     if let Some((time, id)) = page.after_time() {
         let id = FilmId::from(id);
