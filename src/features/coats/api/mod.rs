@@ -158,11 +158,11 @@ pub fn read(tx: &mut Tx<'_>, id: CoatId) -> Result<CoatView> {
 /// The coat directly under another, of the coats of its vessel in order.
 fn below<'a>(coat: &Coat, of_vessel: &'a [Coat]) -> Option<&'a Coat> {
     let place = |fields: &CoatFields| (fields.applied_on, fields.sequence);
-    of_vessel
-        .iter()
-        .filter(|other| other.fields.zone == coat.fields.zone && place(&other.fields) < place(&coat.fields))
-        .filter(|other| other.fields.removed_on.is_none_or(|day| day > coat.fields.applied_on))
-        .next_back()
+    of_vessel.iter().rfind(|other| {
+        other.fields.zone == coat.fields.zone
+            && place(&other.fields) < place(&coat.fields)
+            && other.fields.removed_on.is_none_or(|day| day > coat.fields.applied_on)
+    })
 }
 
 /// The hull's logged temperatures since a coat was finished, in order of time, with the one that stood then.
