@@ -16,6 +16,52 @@ diesel::table! {
 }
 
 diesel::table! {
+    climate_values (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        version -> Int4,
+        vessel_id -> Uuid,
+        haul_out_id -> Uuid,
+        measured_at -> Timestamptz,
+        source -> Text,
+        air_temperature_c -> Float8,
+        relative_humidity_pct -> Float8,
+        surface_temperature_c -> Nullable<Float8>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    coat_films (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        coat_id -> Uuid,
+        supersedes_id -> Nullable<Uuid>,
+        method -> Text,
+        rule -> Text,
+        nominal_um -> Float8,
+        max_um -> Nullable<Float8>,
+        level -> Nullable<Int4>,
+        readings_um -> Jsonb,
+        volume_solids_pct -> Nullable<Float8>,
+        loss_fraction -> Nullable<Float8>,
+        measured_at -> Timestamptz,
+        note -> Nullable<Text>,
+        accepted -> Bool,
+        mean_film_um -> Float8,
+        thinnest_film_um -> Float8,
+        thickest_film_um -> Float8,
+        failures -> Jsonb,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
     coat_versions (org_id, coat_id, version) {
         org_id -> Uuid,
         coat_id -> Uuid,
@@ -38,6 +84,13 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        product_id -> Nullable<Uuid>,
+        batch_number -> Nullable<Text>,
+        litres -> Nullable<Float8>,
+        area_m2 -> Nullable<Float8>,
+        wet_film_um -> Nullable<Float8>,
+        started_at -> Nullable<Timestamptz>,
+        finished_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -222,6 +275,41 @@ diesel::table! {
         id -> Uuid,
         vessel_id -> Nullable<Uuid>,
         limits -> Jsonb,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    products (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        name -> Text,
+        role -> Text,
+        solventless -> Bool,
+        amine_blush -> Bool,
+        volume_solids_pct -> Nullable<Float8>,
+        min_dry_film_um -> Nullable<Float8>,
+        max_dry_film_um -> Nullable<Float8>,
+        min_surface_temperature_c -> Nullable<Float8>,
+        max_surface_temperature_c -> Nullable<Float8>,
+        min_margin_k -> Nullable<Float8>,
+        max_relative_humidity_pct -> Nullable<Float8>,
+        mix_base_parts -> Nullable<Float8>,
+        mix_hardener_parts -> Nullable<Float8>,
+        pack_l -> Nullable<Float8>,
+        pot_life -> Jsonb,
+        overcoating -> Jsonb,
+        cure -> Jsonb,
+        max_days_to_launch -> Nullable<Int4>,
+        permeability_kg_m_s -> Nullable<Float8>,
+        wear_um_per_month_15c -> Nullable<Float8>,
+        season_limit_months -> Nullable<Int4>,
+        max_days_dry -> Nullable<Int4>,
+        note -> Nullable<Text>,
         version -> Int4,
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
@@ -437,6 +525,10 @@ diesel::table! {
 }
 
 diesel::joinable!(audit -> organisations (org_id));
+diesel::joinable!(climate_values -> organisations (org_id));
+diesel::joinable!(climate_values -> people (recorded_by));
+diesel::joinable!(coat_films -> organisations (org_id));
+diesel::joinable!(coat_films -> people (recorded_by));
 diesel::joinable!(coat_versions -> people (recorded_by));
 diesel::joinable!(coats -> organisations (org_id));
 diesel::joinable!(creations -> organisations (org_id));
@@ -450,6 +542,7 @@ diesel::joinable!(members -> organisations (org_id));
 diesel::joinable!(members -> people (person_id));
 diesel::joinable!(passwords -> people (person_id));
 diesel::joinable!(policies -> organisations (org_id));
+diesel::joinable!(products -> organisations (org_id));
 diesel::joinable!(readings -> organisations (org_id));
 diesel::joinable!(readings -> people (recorded_by));
 diesel::joinable!(refresh_families -> organisations (org_id));
@@ -464,6 +557,8 @@ diesel::joinable!(vessels -> organisations (org_id));
 
 diesel::allow_tables_to_appear_in_same_query!(
     audit,
+    climate_values,
+    coat_films,
     coat_versions,
     coats,
     creations,
@@ -478,6 +573,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     passwords,
     people,
     policies,
+    products,
     readings,
     refresh_families,
     refresh_tokens,

@@ -133,6 +133,25 @@ diesel::table! {
 }
 
 diesel::table! {
+    current_climate_values (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        version -> Int4,
+        vessel_id -> Uuid,
+        haul_out_id -> Uuid,
+        measured_at -> Timestamptz,
+        source -> Text,
+        air_temperature_c -> Float8,
+        relative_humidity_pct -> Float8,
+        surface_temperature_c -> Nullable<Float8>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
     current_coats (org_id, coat_id) {
         #[sql_name = "ref"]
         ref_ -> Nullable<Text>,
@@ -159,6 +178,13 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        product_id -> Nullable<Uuid>,
+        batch_number -> Nullable<Text>,
+        litres -> Nullable<Float8>,
+        area_m2 -> Nullable<Float8>,
+        wet_film_um -> Nullable<Float8>,
+        started_at -> Nullable<Timestamptz>,
+        finished_at -> Nullable<Timestamptz>,
     }
 }
 

@@ -52,6 +52,8 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     ids.insert("sites", site.id());
     let vessel = people.lead.post("/v1/vessels", &bodies("create_vessel", &ids)).expect(201);
     ids.insert("vessels", vessel.id());
+    let product = people.lead.post("/v1/products", &bodies("create_product", &ids)).expect(201);
+    ids.insert("products", product.id());
     for (client, collection, operation) in [
         (&people.crew, "haul-outs", "create_haul_out"),
         (&people.surveyor, "stations", "create_station"),
@@ -64,6 +66,10 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
         let made = client.post(&format!("/v1/{collection}"), &bodies(operation, &ids)).expect(201);
         ids.insert(collection, made.id());
     }
+    let film = format!("/v1/coats/{}/films", ids["coats"]);
+    ids.insert("films", people.crew.post(&film, &bodies("create_film", &ids)).expect(201).id());
+    let climate = format!("/v1/haul-outs/{}/climate-values", ids["haul-outs"]);
+    people.crew.post(&climate, &bodies("append_climate_values", &ids)).expect(200);
     let mut evidence = bodies("create_survey", &ids);
     evidence["bottom_examined"] = json!("whole");
     evidence["blistering"] = json!("none");
@@ -93,6 +99,7 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
     let id = |collection: &str| json!(ids.get(collection));
     match operation {
         "create_site" => json!({"name": "A basin", "time_zone": "UTC", "climate": "temperate_sea"}),
+        "create_product" => json!({"name": "An invented antifouling", "role": "antifouling"}),
         "create_vessel" => {
             json!({"name": "A hull", "form": "fin_keel", "length_m": 10.0, "launched_on": "2010-05-01",
             "site_id": id("sites"), "zones": [{"zone": "bottom", "cored": true}]})
@@ -116,7 +123,20 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
             json!({"vessel_id": id("vessels"), "kind": "impact_damage", "found_on": "2026-04-02", "zone": "bottom"})
         }
         "create_coat" => {
-            json!({"vessel_id": id("vessels"), "role": "antifouling", "zone": "bottom", "applied_on": "2026-04-10"})
+            json!({"vessel_id": id("vessels"), "role": "antifouling", "zone": "bottom", "applied_on": "2026-04-10",
+            "product_id": id("products")})
+        }
+        "create_film" => {
+            json!({"method": "ultrasonic", "rule": "iso-19840", "nominal_um": 100, "readings_um": [110, 105, 120],
+            "measured_at": "2026-04-11T10:00:00Z"})
+        }
+        "append_climate_values" => {
+            json!({"items": [{"measured_at": "2026-04-05T10:00:00Z", "source": "hand", "air_temperature_c": 15,
+            "relative_humidity_pct": 60, "surface_temperature_c": 14}]})
+        }
+        "calculate_coating_windows" => {
+            json!({"limits": {}, "application_h": 1, "cure_h": 2, "forecast": [{"at": "2026-04-05T10:00:00Z",
+            "air_temperature_c": 15, "relative_humidity_pct": 60, "surface_temperature_c": 14}]})
         }
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})
@@ -127,7 +147,9 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
         "correct_survey" => json!({"reason": "a slip of the pen"}),
         "change_policy" | "change_vessel_policy" => json!({"inspection_max_months": 12}),
-        "change_organisation" | "change_site" | "change_vessel" => json!({"name": "Another name"}),
+        "change_organisation" | "change_site" | "change_vessel" | "change_product" => {
+            json!({"name": "Another name"})
+        }
         "change_haul_out" | "change_survey" | "change_reading" | "change_finding" | "change_coat"
         | "change_treatment" => json!({"note": "Another note"}),
         "change_station" => json!({"code": "P2"}),
