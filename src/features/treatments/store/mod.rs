@@ -1,9 +1,12 @@
 //! Rows of treatments: an identity and its versions.
 
+pub mod drying;
+pub mod plan;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 
-use super::model::{TreatmentFields, TreatmentKind};
+use crate::features::treatments::model::{TreatmentFields, TreatmentKind};
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
