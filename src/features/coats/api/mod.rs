@@ -126,7 +126,9 @@ impl CoatQuery {
 /// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
 pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
     lock_vessel(tx, fields.vessel_id)?;
-    if let Some(treatment_id) = fields.haul_out_id.map(|id| store::running_treatment(tx, id)).transpose()?.flatten() {
+    if let Some(treatment_id) =
+        fields.haul_out_id.map(|id| store::running_treatment(tx, id)).transpose()?.flatten()
+    {
         return Err(Error::new(
             Code::Conflict,
             format!(

@@ -8,13 +8,13 @@ use diesel::prelude::*;
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::{treatment_entries, treatment_plans, coat_versions, coats};
+use crate::db::schema::{coat_versions, coats, treatment_entries, treatment_plans};
 use crate::db::views::current_coats;
 use crate::error::{Error, Result};
 use crate::features::coats::model::CoatFields;
 use crate::features::products::model::CoatRole;
 use crate::features::vessels::model::Zone;
-use crate::ids::{CoatId, HaulOutId, PersonId, ProductId, VesselId, TreatmentId};
+use crate::ids::{CoatId, HaulOutId, PersonId, ProductId, TreatmentId, VesselId};
 
 /// A version of a coat as stored.
 #[derive(Debug, Clone)]

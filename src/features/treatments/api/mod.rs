@@ -11,11 +11,11 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use crate::features::treatments::model::{TreatmentFields, TreatmentKind};
-use crate::features::treatments::store::{self, Treatment, TreatmentFilter};
 use crate::db::Tx;
 use crate::error::Result;
 use crate::features::audit::{self, Act};
+use crate::features::treatments::model::{TreatmentFields, TreatmentKind};
+use crate::features::treatments::store::{self, Treatment, TreatmentFilter};
 use crate::http::creation::Creation;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;

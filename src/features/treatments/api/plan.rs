@@ -123,7 +123,8 @@ impl Facts {
         let lift = haulouts::read(tx, plan.haul_out_id)?.fields.lifted_on;
         let lifted_at = lift.and_hms_opt(0, 0, 0).map(|time| time.and_utc());
         let climate = climate::between(tx, plan.haul_out_id, lifted_at.unwrap_or(now), now)?;
-        let coats = if state == TreatmentState::Planned { Vec::new() } else { coats_of(tx, &plan, &entries)? };
+        let coats =
+            if state == TreatmentState::Planned { Vec::new() } else { coats_of(tx, &plan, &entries)? };
         let drying = drying(tx, &plan, &entries, lifted_at, &climate)?;
         Ok(Self { plan, entries, state, coats, climate, drying, now })
     }
@@ -143,11 +144,13 @@ impl Facts {
 
 /// The coats of the planned roles and zones that were put on since work started.
 fn coats_of(tx: &mut Tx<'_>, plan: &Plan, entries: &[Entry]) -> Result<Vec<CoatOn>> {
-    let Some(started_at) = standing(entries).find(|e| e.fields.kind.is_work()).map(|e| e.fields.happened_at) else {
+    let Some(started_at) = standing(entries).find(|e| e.fields.kind.is_work()).map(|e| e.fields.happened_at)
+    else {
         return Ok(Vec::new());
     };
     let mut found = coats::of_haul_out(tx, plan.haul_out_id)?;
-    found.retain(|coat| coat.fields.removed_on.is_none() && coat.fields.applied_on >= started_at.date_naive());
+    found
+        .retain(|coat| coat.fields.removed_on.is_none() && coat.fields.applied_on >= started_at.date_naive());
     let ids: Vec<_> = found.iter().map(|coat| coat.id).collect();
     let films = coats::film::standing(tx, &ids)?;
     let product_ids: Vec<_> = found.iter().filter_map(|coat| coat.fields.product_id).collect();
@@ -178,9 +181,15 @@ fn drying(
     };
     let found = readings(tx, ReadingsOf::HaulOut(plan.haul_out_id))?;
     let zones = plan.fields.zones_of(step);
-    let stripped = zones.iter().filter_map(|zone| done(entries, StepKind::Strip, *zone)).map(|e| e.fields.happened_at).min();
-    let washes: Vec<_> =
-        standing(entries).filter(|e| e.fields.kind == EntryKind::Wash).map(|e| e.fields.happened_at).collect();
+    let stripped = zones
+        .iter()
+        .filter_map(|zone| done(entries, StepKind::Strip, *zone))
+        .map(|e| e.fields.happened_at)
+        .min();
+    let washes: Vec<_> = standing(entries)
+        .filter(|e| e.fields.kind == EntryKind::Wash)
+        .map(|e| e.fields.happened_at)
+        .collect();
     let first = washes.first().copied().into_iter().chain(found.iter().map(|reading| reading.taken_at)).min();
     let now = tx.now();
     let facts = DryingFacts {
@@ -201,7 +210,8 @@ fn drying(
 /// When drying was said to be done, or the treatment closed.
 fn ended(entries: &[Entry]) -> Option<DateTime<Utc>> {
     let ends = |entry: &&Entry| {
-        entry.fields.kind == EntryKind::Closing || entry.fields.kind == EntryKind::StepDone && entry.fields.step == Some(StepKind::Dry)
+        entry.fields.kind == EntryKind::Closing
+            || entry.fields.kind == EntryKind::StepDone && entry.fields.step == Some(StepKind::Dry)
     };
     standing(entries).find(ends).map(|entry| entry.fields.happened_at)
 }
@@ -266,7 +276,12 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
 ///
 /// # Errors
 /// Invalid fields; another treatment of the haul-out is not closed; those of the database.
-pub fn create(tx: &mut Tx<'_>, id: TreatmentId, haul_out_id: HaulOutId, fields: PlanFields) -> Result<PlanView> {
+pub fn create(
+    tx: &mut Tx<'_>,
+    id: TreatmentId,
+    haul_out_id: HaulOutId,
+    fields: PlanFields,
+) -> Result<PlanView> {
     let haul_out = haulouts::read(tx, haul_out_id)?;
     let fields = fields.checked()?;
     check_products(tx, &fields)?;
@@ -276,7 +291,10 @@ pub fn create(tx: &mut Tx<'_>, id: TreatmentId, haul_out_id: HaulOutId, fields: 
         if state(other.version, &entries) != TreatmentState::Closed {
             return Err(Error::new(
                 Code::Conflict,
-                format!("The haul-out has a treatment that is not closed: {}. Change that plan, or close it.", other.id),
+                format!(
+                    "The haul-out has a treatment that is not closed: {}. Change that plan, or close it.",
+                    other.id
+                ),
             ));
         }
     }
@@ -309,13 +327,19 @@ pub fn read(tx: &mut Tx<'_>, id: TreatmentId) -> Result<PlanView> {
 ///
 /// # Errors
 /// Stale; work has started; invalid fields; those of the database.
-pub fn change(tx: &mut Tx<'_>, id: TreatmentId, if_match: IfMatch, patch: &Patch<PlanFields>) -> Result<PlanView> {
+pub fn change(
+    tx: &mut Tx<'_>,
+    id: TreatmentId,
+    if_match: IfMatch,
+    patch: &Patch<PlanFields>,
+) -> Result<PlanView> {
     let before = store::read(tx, id)?;
     lock_vessel(tx, before.vessel_id)?;
     if_match.check(before.version)?;
     let entries = store::entries(tx, id)?;
     if matches!(state(before.version, &entries), TreatmentState::Running | TreatmentState::Closed) {
-        let detail = "Work has started, and the plan is fixed. A qualified person may override a hold instead.";
+        let detail =
+            "Work has started, and the plan is fixed. A qualified person may override a hold instead.";
         return Err(Error::new(Code::Conflict, detail));
     }
     let after = patch.apply(&before.fields)?.checked()?;
@@ -334,7 +358,10 @@ fn settle(
     before: Option<&PlanFields>,
     after: &PlanFields,
 ) -> Result<PlanView> {
-    audit::record(tx, &Act { action, entity: "treatment", entity_id: id.into(), before, after: Some(after) })?;
+    audit::record(
+        tx,
+        &Act { action, entity: "treatment", entity_id: id.into(), before, after: Some(after) },
+    )?;
     read(tx, id)
 }
 

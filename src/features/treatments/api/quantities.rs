@@ -127,9 +127,17 @@ pub(super) fn purchase_list(tx: &mut Tx<'_>, plans: &[Plan]) -> Result<PurchaseL
                 let (area_m2, area_source) = area(&plan.fields, zone, &vessel.fields);
                 let told = match (sheet, area_m2) {
                     (None, _) => Err("Name a product in the plan's step.".to_owned()),
-                    (_, None) => Err("Enter the zone's area_m2 in the plan, or the vessel's lwl_m, beam_m and draft_m.".to_owned()),
+                    (_, None) => Err(
+                        "Enter the zone's area_m2 in the plan, or the vessel's lwl_m, beam_m and draft_m."
+                            .to_owned(),
+                    ),
                     (Some(sheet), Some(area_m2)) => sheet
-                        .quantity(area_m2, usize::try_from(coats).unwrap_or(0), step.dry_film_um, plan.fields.loss_fraction)
+                        .quantity(
+                            area_m2,
+                            usize::try_from(coats).unwrap_or(0),
+                            step.dry_film_um,
+                            plan.fields.loss_fraction,
+                        )
                         .map(|quantity| quantity.practical_l)
                         .map_err(|error| error.detail),
                 };

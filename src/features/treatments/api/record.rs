@@ -83,6 +83,7 @@ struct RecordPage<'a> {
     kind: &'static str,
 }
 
+#[expect(clippy::unused_self, reason = "the template calls methods")]
 impl RecordPage<'_> {
     fn text(&self, text: &Option<String>) -> String {
         text.clone().unwrap_or_default()

@@ -17,7 +17,9 @@ use crate::features::coats::model::CoatFields;
 use crate::features::products::store as products;
 use crate::features::surveys::store::lock_vessel;
 use crate::features::treatments::model::TreatmentFields;
-use crate::features::treatments::model::entry::{Entry, EntryFields, EntryKind, StepState, TreatmentState, step_state};
+use crate::features::treatments::model::entry::{
+    Entry, EntryFields, EntryKind, StepState, TreatmentState, step_state,
+};
 use crate::features::treatments::model::holds::refuse;
 use crate::features::treatments::store::plan::{self as store, Plan};
 use crate::http::creation::Creation;
@@ -58,7 +60,9 @@ fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Resu
     let facts = Facts::load(tx, plan.clone())?;
     match facts.state {
         TreatmentState::Closed => {
-            return Err(conflict("The treatment is closed and takes no entries. Plan another for further work."));
+            return Err(conflict(
+                "The treatment is closed and takes no entries. Plan another for further work.",
+            ));
         }
         TreatmentState::Planned if fields.kind.is_work() => {
             return Err(conflict(
@@ -77,11 +81,17 @@ fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Resu
     }
     if let Some((step, zone)) = fields.step.zip(fields.zone) {
         if !plan.fields.steps_in(zone).any(|own| own.step == step) {
-            return Err(Error::field("/step", "unknown", "is not planned in this zone. Name one of its steps."));
+            return Err(Error::field(
+                "/step",
+                "unknown",
+                "is not planned in this zone. Name one of its steps.",
+            ));
         }
         if fields.kind == EntryKind::StepDone {
             if step_state(&plan.fields, &facts.entries, step, zone) == StepState::Done {
-                return Err(conflict("The step is done in this zone already. Withdraw that entry if it is wrong."));
+                return Err(conflict(
+                    "The step is done in this zone already. Withdraw that entry if it is wrong.",
+                ));
             }
             refuse(&facts.holds().before_done(step, zone))?;
         }
@@ -103,7 +113,13 @@ fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Resu
     store::insert_entry(tx, id, plan, accepted, &fields)?;
     audit::record(
         tx,
-        &Act { action: "enter_in_treatment", entity: "treatment", entity_id: plan.id.into(), before: None, after: Some(&fields) },
+        &Act {
+            action: "enter_in_treatment",
+            entity: "treatment",
+            entity_id: plan.id.into(),
+            before: None,
+            after: Some(&fields),
+        },
     )?;
     read_entry(tx, plan.id, id)
 }
@@ -116,7 +132,11 @@ async fn enter_once<P: crate::permissions::Permission>(
 ) -> Outcome {
     let made = app.write(&permit, move |tx| {
         let plan = held(tx, treatment_id)?;
-        creation.once(tx, |tx, id, fields| enter(tx, id, &plan, fields), |tx, id| read_entry(tx, treatment_id, id))
+        creation.once(
+            tx,
+            |tx, id, fields| enter(tx, id, &plan, fields),
+            |tx, id| read_entry(tx, treatment_id, id),
+        )
     });
     Ok(made.await?.answer(&format!("/v1/treatments/{treatment_id}/entries")))
 }
@@ -153,14 +173,22 @@ pub async fn enter_decision(
     new: New<EntryFields>,
 ) -> Outcome {
     if !new.fields.kind.is_decision() {
-        return Err(Error::field("/kind", "not_decision", "is no decision: POST /v1/treatments/{id}/entries."));
+        return Err(Error::field(
+            "/kind",
+            "not_decision",
+            "is no decision: POST /v1/treatments/{id}/entries.",
+        ));
     }
     enter_once(app, permit, id.0, Creation { operation: "enter_decision", key, new }).await
 }
 
 fn put_on(tx: &mut Tx<'_>, id: CoatId, plan: &Plan, mut coat: CoatFields) -> Result<CoatView> {
     if coat.vessel_id != plan.vessel_id || coat.haul_out_id.is_some_and(|own| own != plan.haul_out_id) {
-        return Err(Error::field("/vessel_id", "other_vessel", "or haul_out_id is not the treatment's. Correct them."));
+        return Err(Error::field(
+            "/vessel_id",
+            "other_vessel",
+            "or haul_out_id is not the treatment's. Correct them.",
+        ));
     }
     coat.haul_out_id = Some(plan.haul_out_id);
     let facts = Facts::load(tx, plan.clone())?;
@@ -171,10 +199,16 @@ fn put_on(tx: &mut Tx<'_>, id: CoatId, plan: &Plan, mut coat: CoatFields) -> Res
     }
     let holds = facts.holds();
     let Some(step) = holds.step_of(&coat) else {
-        return Err(Error::field("/role", "not_planned", "has no step in the plan on this zone. Correct role or zone."));
+        return Err(Error::field(
+            "/role",
+            "not_planned",
+            "has no step in the plan on this zone. Correct role or zone.",
+        ));
     };
     if step_state(&plan.fields, &facts.entries, step, coat.zone) == StepState::Done {
-        return Err(conflict("The step of this coat is done in this zone. Withdraw that entry first, if the coat belongs to it."));
+        return Err(conflict(
+            "The step of this coat is done in this zone. Withdraw that entry first, if the coat belongs to it.",
+        ));
     }
     let sheet = coat.product_id.map(|id| products::named(tx, id)).transpose()?;
     refuse(&holds.before_coat(step, &coat, sheet.as_ref().map(|product| &product.fields))?)?;
@@ -230,7 +264,9 @@ pub fn close(tx: &mut Tx<'_>, id: TreatmentId, closing: ClosingFields) -> Result
     let plan = held(tx, id)?;
     let facts = Facts::load(tx, plan.clone())?;
     if facts.state != TreatmentState::Running {
-        return Err(conflict("The treatment is not running. Accept the plan and do its steps; a closed one stays closed."));
+        return Err(conflict(
+            "The treatment is not running. Accept the plan and do its steps; a closed one stays closed.",
+        ));
     }
     refuse(&facts.holds().before_closing(closing.launch_at)?)?;
     let started_on = facts
@@ -250,7 +286,11 @@ pub fn close(tx: &mut Tx<'_>, id: TreatmentId, closing: ClosingFields) -> Result
         note: closing.note.clone(),
     };
     if closing.launch_at > tx.now() {
-        return Err(Error::field("/launch_at", "future", "lies in the future. Close when the hull may go afloat."));
+        return Err(Error::field(
+            "/launch_at",
+            "future",
+            "lies in the future. Close when the hull may go afloat.",
+        ));
     }
     store::insert_entry(tx, EntryId::fresh(), &plan, None, &entry)?;
     let completed_on: NaiveDate = closing.launch_at.date_naive();

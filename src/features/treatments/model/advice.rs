@@ -55,18 +55,26 @@ pub fn advice(
     let wide = density.is_some_and(|n| n >= DENSE_PER_M2) || largest.is_some_and(|mm| mm > LARGE_MM);
     let kind = match survey.blistering {
         Some(Blistering::Laminate) => {
-            reasons.push(format!("Blisters reach into the laminate ({numbers}): strip, dry and build up again."));
+            reasons.push(format!(
+                "Blisters reach into the laminate ({numbers}): strip, dry and build up again."
+            ));
             Some(TreatmentKind::Curative)
         }
         Some(Blistering::Gelcoat) if wide => {
-            reasons.push(format!("Blisters under the gelcoat are many or large ({numbers}): strip, dry and build up again."));
+            reasons.push(format!(
+                "Blisters under the gelcoat are many or large ({numbers}): strip, dry and build up again."
+            ));
             Some(TreatmentKind::Curative)
         }
         Some(Blistering::Gelcoat) => {
-            reasons.push(format!("Blisters under the gelcoat are few and small ({numbers}): repair the spots, then a barrier."));
+            reasons.push(format!(
+                "Blisters under the gelcoat are few and small ({numbers}): repair the spots, then a barrier."
+            ));
             Some(TreatmentKind::Preventive)
         }
-        Some(Blistering::None | Blistering::CoatingOnly) if survey.bottom_examined == Some(BottomExamined::Whole) => {
+        Some(Blistering::None | Blistering::CoatingOnly)
+            if survey.bottom_examined == Some(BottomExamined::Whole) =>
+        {
             reasons.push("The whole bottom was examined and the gelcoat shows no blisters: a barrier goes on sound gelcoat.".to_owned());
             Some(TreatmentKind::Preventive)
         }
@@ -78,10 +86,17 @@ pub fn advice(
     let breaks = findings
         .iter()
         .filter(|finding| finding.state != FindingState::Repaired)
-        .filter(|finding| matches!(finding.kind, FindingKind::SkinBreak | FindingKind::ImpactDamage | FindingKind::Delamination))
+        .filter(|finding| {
+            matches!(
+                finding.kind,
+                FindingKind::SkinBreak | FindingKind::ImpactDamage | FindingKind::Delamination
+            )
+        })
         .count();
     if breaks > 0 {
-        reasons.push(format!("{breaks} breaks or damages of the skin are not repaired: repair them in this haul-out."));
+        reasons.push(format!(
+            "{breaks} breaks or damages of the skin are not repaired: repair them in this haul-out."
+        ));
     }
     if let Some((before, now)) = means {
         let trend = if now > before { "rise" } else { "do not rise" };
@@ -101,7 +116,8 @@ pub fn advice(
 /// The mean reading of a survey on a scale.
 #[must_use]
 pub fn mean(readings: &[SeriesReading], scale: &str) -> Option<f64> {
-    let values: Vec<f64> = readings.iter().filter(|reading| reading.scale == scale).map(|reading| reading.value).collect();
+    let values: Vec<f64> =
+        readings.iter().filter(|reading| reading.scale == scale).map(|reading| reading.value).collect();
     #[expect(clippy::cast_precision_loss, reason = "some readings")]
     let count = values.len() as f64;
     (count > 0.0).then(|| values.iter().sum::<f64>() / count)

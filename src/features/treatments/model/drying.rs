@@ -169,7 +169,8 @@ fn rank(status: DryingStatus) -> u8 {
 
 impl DryingFacts<'_> {
     fn left_out(&self, reading: &SeriesReading, before: Option<&SeriesReading>) -> Option<&'static str> {
-        let soon = |at: DateTime<Utc>| reading.taken_at >= at && reading.taken_at - at < Duration::hours(WET_H);
+        let soon =
+            |at: DateTime<Utc>| reading.taken_at >= at && reading.taken_at - at < Duration::hours(WET_H);
         if reading.scale != self.target.scale {
             Some("other_scale")
         } else if reading.taken_at < self.started_at {
@@ -178,7 +179,9 @@ impl DryingFacts<'_> {
             Some("soon_after_wash")
         } else if self.lifted_at.is_some_and(soon) {
             Some("soon_after_lift")
-        } else if before.is_some_and(|before| before.taken_at == reading.taken_at && before.value >= reading.value) {
+        } else if before
+            .is_some_and(|before| before.taken_at == reading.taken_at && before.value >= reading.value)
+        {
             // Of two at one time the higher counts: the hull is held to be wetter.
             Some("same_time")
         } else {
@@ -193,7 +196,8 @@ impl DryingFacts<'_> {
             let before = points.iter().rev().find(|point| point.counted).map(|point| point.reading.clone());
             let left_out = self.left_out(reading, before.as_ref());
             if left_out.is_none()
-                && let Some(twin) = points.iter_mut().rev().find(|p| p.counted && p.reading.taken_at == reading.taken_at)
+                && let Some(twin) =
+                    points.iter_mut().rev().find(|p| p.counted && p.reading.taken_at == reading.taken_at)
             {
                 (twin.counted, twin.left_out) = (false, Some("same_time"));
             }
@@ -215,7 +219,10 @@ impl DryingFacts<'_> {
             zone: first.zone,
             status: output.as_ref().map_or(DryingStatus::TooEarly, |output| output.status),
             reason: output.as_ref().map_or_else(
-                || "No reading counts yet: take one a day at least after a wash, on the planned scale.".to_owned(),
+                || {
+                    "No reading counts yet: take one a day at least after a wash, on the planned scale."
+                        .to_owned()
+                },
                 |output| output.reason.clone(),
             ),
             fit: output.as_ref().and_then(|output| output.fit),
@@ -246,9 +253,11 @@ impl DryingFacts<'_> {
         let week = Duration::days(7);
         let mut ends: Vec<DateTime<Utc>> = self.washes.iter().map(|wash| *wash + week).collect();
         ends.extend([self.started_at + week, self.now]);
-        let poor = ends.into_iter().filter(|end| *end <= self.now && *end - week >= self.started_at).find(|end| {
-            self.washes.iter().filter(|wash| **wash > *end - week && **wash <= *end).count() < WASHES_A_WEEK
-        });
+        let poor =
+            ends.into_iter().filter(|end| *end <= self.now && *end - week >= self.started_at).find(|end| {
+                self.washes.iter().filter(|wash| **wash > *end - week && **wash <= *end).count()
+                    < WASHES_A_WEEK
+            });
         if let Some(end) = poor {
             warn(
                 "too_few_washes",
@@ -260,7 +269,8 @@ impl DryingFacts<'_> {
             );
         }
         for station in stations {
-            let counted: Vec<_> = station.readings.iter().filter(|point| point.left_out != Some("before_start")).collect();
+            let counted: Vec<_> =
+                station.readings.iter().filter(|point| point.left_out != Some("before_start")).collect();
             if let Some(point) = counted.iter().find(|point| point.left_out == Some("soon_after_wash")) {
                 let detail = format!(
                     "The reading at {} of {} followed a wash by under {WET_H} hours and is left out. Take another a day after.",
@@ -272,7 +282,11 @@ impl DryingFacts<'_> {
             for (code, what, changed) in [
                 ("meter_changed", "meter", differs(&counted, |reading| reading.meter.clone())),
                 ("scale_changed", "scale", differs(&counted, |reading| Some(reading.scale.clone()))),
-                ("person_changed", "person", differs(&counted, |reading| reading.recorded_by.map(|id| id.to_string()))),
+                (
+                    "person_changed",
+                    "person",
+                    differs(&counted, |reading| reading.recorded_by.map(|id| id.to_string())),
+                ),
             ] {
                 if changed {
                     let detail = format!(
@@ -331,7 +345,10 @@ impl DryingFacts<'_> {
             status: slowest.map_or(DryingStatus::TooEarly, |station| station.status),
             slowest_station: slowest.map(|station| station.code.clone()),
             reason: slowest.map_or_else(
-                || "No station in these zones has a reading in a survey of this haul-out. Take them.".to_owned(),
+                || {
+                    "No station in these zones has a reading in a survey of this haul-out. Take them."
+                        .to_owned()
+                },
                 |station| station.reason.clone(),
             ),
             ready_at,

@@ -133,8 +133,18 @@ impl EntryFields {
         }
         let decision = kind.is_decision();
         for (pointer, given, needed, allowed) in [
-            ("/zone", self.zone.is_some(), matches!(kind, StepDone | Override), !matches!(kind, Acceptance | Withdrawal)),
-            ("/step", self.step.is_some(), matches!(kind, StepDone | Override), matches!(kind, StepDone | Override)),
+            (
+                "/zone",
+                self.zone.is_some(),
+                matches!(kind, StepDone | Override),
+                !matches!(kind, Acceptance | Withdrawal),
+            ),
+            (
+                "/step",
+                self.step.is_some(),
+                matches!(kind, StepDone | Override),
+                matches!(kind, StepDone | Override),
+            ),
             ("/hold", self.hold.is_some(), kind == Override, kind == Override),
             ("/of_entry_id", self.of_entry_id.is_some(), kind == Withdrawal, kind == Withdrawal),
             ("/person_name", self.person_name.is_some(), decision, true),
@@ -142,9 +152,17 @@ impl EntryFields {
             ("/note", self.note.is_some(), matches!(kind, Override | Withdrawal), true),
         ] {
             if needed && !given {
-                faults.push(FieldError::new(pointer, "missing", "is required of this kind of entry. Enter it."));
+                faults.push(FieldError::new(
+                    pointer,
+                    "missing",
+                    "is required of this kind of entry. Enter it.",
+                ));
             } else if given && !allowed {
-                faults.push(FieldError::new(pointer, "not_used", "does not belong to this kind of entry. Leave it out."));
+                faults.push(FieldError::new(
+                    pointer,
+                    "not_used",
+                    "does not belong to this kind of entry. Leave it out.",
+                ));
             }
         }
         if faults.is_empty() { Ok(self) } else { Err(Error::invalid(faults)) }
@@ -174,6 +192,7 @@ pub struct Entry {
 }
 
 /// The entries that count, by time.
+#[must_use]
 pub fn standing(entries: &[Entry]) -> impl DoubleEndedIterator<Item = &Entry> {
     entries.iter().filter(|entry| !entry.withdrawn)
 }
@@ -199,13 +218,21 @@ pub fn state(plan_version: i32, entries: &[Entry]) -> TreatmentState {
 #[must_use]
 pub fn done(entries: &[Entry], step: StepKind, zone: Zone) -> Option<&Entry> {
     standing(entries).find(|entry| {
-        entry.fields.kind == EntryKind::StepDone && entry.fields.step == Some(step) && entry.fields.zone == Some(zone)
+        entry.fields.kind == EntryKind::StepDone
+            && entry.fields.step == Some(step)
+            && entry.fields.zone == Some(zone)
     })
 }
 
 /// The last entry of a kind that bears on a zone, at or after a time.
 #[must_use]
-pub fn last_on(entries: &[Entry], kind: EntryKind, zone: Zone, since: DateTime<Utc>, until: DateTime<Utc>) -> Option<&Entry> {
+pub fn last_on(
+    entries: &[Entry],
+    kind: EntryKind,
+    zone: Zone,
+    since: DateTime<Utc>,
+    until: DateTime<Utc>,
+) -> Option<&Entry> {
     standing(entries).filter(|entry| entry.fields.kind == kind).rfind(|entry| {
         entry.fields.zone.is_none_or(|own| own == zone)
             && entry.fields.happened_at >= since
@@ -219,7 +246,9 @@ pub fn step_state(plan: &PlanFields, entries: &[Entry], step: StepKind, zone: Zo
     if done(entries, step, zone).is_some() {
         return StepState::Done;
     }
-    let before_done =
-        plan.steps_in(zone).take_while(|own| own.step != step).all(|own| done(entries, own.step, zone).is_some());
+    let before_done = plan
+        .steps_in(zone)
+        .take_while(|own| own.step != step)
+        .all(|own| done(entries, own.step, zone).is_some());
     if before_done { StepState::Open } else { StepState::Waiting }
 }

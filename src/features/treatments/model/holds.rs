@@ -72,7 +72,9 @@ impl HoldFacts<'_> {
 
     /// The coats of a step in a zone.
     fn coats_of(&self, step: StepKind, zone: Zone) -> impl Iterator<Item = &CoatOn> {
-        self.coats.iter().filter(move |coat| coat.fields.zone == zone && Some(coat.fields.role) == step.role())
+        self.coats
+            .iter()
+            .filter(move |coat| coat.fields.zone == zone && Some(coat.fields.role) == step.role())
     }
 
     fn steps_before(&self, step: StepKind, zone: Zone, holds: &mut Vec<Hold>) {
@@ -88,15 +90,22 @@ impl HoldFacts<'_> {
                 code: "step_not_done",
                 step,
                 zone,
-                detail: format!("The step {name} is not done here. {} Enter step_done for {name}.", own.step.evidence()),
+                detail: format!(
+                    "The step {name} is not done here. {} Enter step_done for {name}.",
+                    own.step.evidence()
+                ),
             });
         }
     }
 
     /// Whether the readings of a zone are accepted; the hold stands before `step`.
     fn readings(&self, zone: Zone, step: StepKind) -> Option<Hold> {
-        let stations: Vec<_> =
-            self.drying.iter().flat_map(|drying| &drying.stations).filter(|station| station.zone == zone).collect();
+        let stations: Vec<_> = self
+            .drying
+            .iter()
+            .flat_map(|drying| &drying.stations)
+            .filter(|station| station.zone == zone)
+            .collect();
         let wet: Vec<String> = stations
             .iter()
             .filter(|station| station.status != DryingStatus::Ready)
@@ -108,7 +117,10 @@ impl HoldFacts<'_> {
         } else if wet.is_empty() {
             return None;
         } else {
-            format!("Readings are not accepted at {}. Wash, dry and read on, until all are at or under the target.", wet.join("; "))
+            format!(
+                "Readings are not accepted at {}. Wash, dry and read on, until all are at or under the target.",
+                wet.join("; ")
+            )
         };
         Some(Hold { code: "readings_not_accepted", step, zone, detail })
     }
@@ -121,7 +133,8 @@ impl HoldFacts<'_> {
         if step == StepKind::Dry {
             holds.extend(self.readings(zone, step));
         }
-        let planned = self.plan.steps_in(zone).find(|own| own.step == step).and_then(|own| own.coats).unwrap_or(0);
+        let planned =
+            self.plan.steps_in(zone).find(|own| own.step == step).and_then(|own| own.coats).unwrap_or(0);
         let there = self.coats_of(step, zone).count();
         if i32::try_from(there).unwrap_or(i32::MAX) < planned {
             holds.push(Hold {
@@ -140,7 +153,12 @@ impl HoldFacts<'_> {
     ///
     /// # Errors
     /// Invalid, when a value lies out of the range of the science.
-    pub fn before_coat(&self, step: StepKind, coat: &CoatFields, sheet: Option<&ProductFields>) -> Result<Vec<Hold>> {
+    pub fn before_coat(
+        &self,
+        step: StepKind,
+        coat: &CoatFields,
+        sheet: Option<&ProductFields>,
+    ) -> Result<Vec<Hold>> {
         let zone = coat.zone;
         let mut holds = Vec::new();
         self.steps_before(step, zone, &mut holds);
@@ -154,14 +172,19 @@ impl HoldFacts<'_> {
         match started_at.zip(coat.finished_at) {
             None => hold(
                 "times_missing",
-                "It is not said when the coat was put on. Enter started_at and finished_at of the coat.".to_owned(),
+                "It is not said when the coat was put on. Enter started_at and finished_at of the coat."
+                    .to_owned(),
             ),
             Some((from, to)) => {
                 let limits = sheet.map_or_else(Default::default, ProductFields::limits);
                 let judged = window(&limits, self.climate, from, to, MAX_GAP_H)?;
                 if judged.answer == WindowAnswer::NotAllowed {
-                    let why: Vec<String> = judged.refusals.iter().map(|r| format!("{} at {}", r.detail, r.at)).collect();
-                    hold("climate_not_allowed", format!("{} Wait for a window: POST coating-windows.", why.join("; ")));
+                    let why: Vec<String> =
+                        judged.refusals.iter().map(|r| format!("{} at {}", r.detail, r.at)).collect();
+                    hold(
+                        "climate_not_allowed",
+                        format!("{} Wait for a window: POST coating-windows.", why.join("; ")),
+                    );
                 } else if judged.answer == WindowAnswer::NotEnoughValues {
                     hold(
                         "climate_not_known",
@@ -178,7 +201,13 @@ impl HoldFacts<'_> {
     }
 
     /// What the coat below asks for.
-    fn surface(&self, below: &CoatOn, coat: &CoatFields, begins: DateTime<Utc>, hold: &mut impl FnMut(&'static str, String)) {
+    fn surface(
+        &self,
+        below: &CoatOn,
+        coat: &CoatFields,
+        begins: DateTime<Utc>,
+        hold: &mut impl FnMut(&'static str, String),
+    ) {
         let zone = coat.zone;
         let since = below.fields.finished_at.unwrap_or(below.recorded_at);
         let blush = below.sheet.as_ref().is_some_and(|sheet| sheet.amine_blush);
@@ -200,7 +229,9 @@ impl HoldFacts<'_> {
         let abraded = last_on(self.entries, EntryKind::Abrasion, zone, since, begins).is_some();
         match told.state {
             OvercoatAnswer::Open => {}
-            OvercoatAnswer::TooSoon => hold("too_soon", format!("Over the coat below it is too soon. {}", told.detail)),
+            OvercoatAnswer::TooSoon => {
+                hold("too_soon", format!("Over the coat below it is too soon. {}", told.detail))
+            }
             OvercoatAnswer::Closed if !abraded => hold(
                 "abrasion_missing",
                 format!("The overcoating window of this pair has closed. {} Enter an abrasion.", told.detail),
@@ -242,7 +273,9 @@ impl HoldFacts<'_> {
     fn film(&self, coat: &CoatOn, step: StepKind, holds: &mut Vec<Hold>) {
         let why = match coat.film_accepted {
             Some(true) => return,
-            Some(false) => "is not accepted by its rule. Put on another coat and measure, superseding that film",
+            Some(false) => {
+                "is not accepted by its rule. Put on another coat and measure, superseding that film"
+            }
             None => "has no measured film. Measure it",
         };
         holds.push(Hold {
@@ -253,10 +286,17 @@ impl HoldFacts<'_> {
         });
     }
 
-    fn cure(&self, coat: &CoatOn, step: StepKind, launch_at: DateTime<Utc>, holds: &mut Vec<Hold>) -> Result<()> {
+    fn cure(
+        &self,
+        coat: &CoatOn,
+        step: StepKind,
+        launch_at: DateTime<Utc>,
+        holds: &mut Vec<Hold>,
+    ) -> Result<()> {
         let zone = coat.fields.zone;
         let Some(sheet) = &coat.sheet else { return Ok(()) };
-        let last = self.coats.iter().rfind(|other| other.fields.zone == zone).is_some_and(|last| last.id == coat.id);
+        let last =
+            self.coats.iter().rfind(|other| other.fields.zone == zone).is_some_and(|last| last.id == coat.id);
         let mut hold = |code, detail| holds.push(Hold { code, step, zone, detail });
         if last && !sheet.cure.is_empty() {
             // The time to immersion runs as the time to another coat does.
@@ -267,11 +307,21 @@ impl HoldFacts<'_> {
                 max_h: None,
             });
             let as_coat = ProductFields { overcoating: lines.collect(), ..sheet.clone() };
-            let told = overcoat_state(&as_coat, sheet.role, &self.temperatures(), coat.fields.finished_at, launch_at);
+            let told = overcoat_state(
+                &as_coat,
+                sheet.role,
+                &self.temperatures(),
+                coat.fields.finished_at,
+                launch_at,
+            );
             match told.state {
                 OvercoatAnswer::TooSoon => hold(
                     "immersion_too_soon",
-                    format!("The last coat, {}, has not cured for immersion. Wait{}.", sheet.name, told.opens_at.map_or_else(String::new, |at| format!(" until {at}"))),
+                    format!(
+                        "The last coat, {}, has not cured for immersion. Wait{}.",
+                        sheet.name,
+                        told.opens_at.map_or_else(String::new, |at| format!(" until {at}"))
+                    ),
                 ),
                 OvercoatAnswer::Unknown => hold("immersion_not_known", told.detail),
                 OvercoatAnswer::Open | OvercoatAnswer::Closed => {}
@@ -283,23 +333,42 @@ impl HoldFacts<'_> {
         {
             hold(
                 "launch_too_late",
-                format!("The antifouling {} may stand {days} days before launch, and more have passed. Put on another coat.", sheet.name),
+                format!(
+                    "The antifouling {} may stand {days} days before launch, and more have passed. Put on another coat.",
+                    sheet.name
+                ),
             );
         }
-        if let (Some(from), Some(finished_at), Some(line)) = (coat.fields.started_at, coat.fields.finished_at, sheet.cure.last()) {
+        if let (Some(from), Some(finished_at), Some(line)) =
+            (coat.fields.started_at, coat.fields.finished_at, sheet.cure.last())
+        {
             // Over its cure as well: as long as the sheet's warmest line asks, at most until the next coat or the launch.
-            let next = self.coats.iter().filter(|other| other.fields.zone == zone).filter_map(|other| other.fields.started_at).filter(|at| *at > finished_at).min();
-            let to = (finished_at + hours(line.hours)).min(next.unwrap_or(launch_at)).min(launch_at).max(finished_at);
+            let next = self
+                .coats
+                .iter()
+                .filter(|other| other.fields.zone == zone)
+                .filter_map(|other| other.fields.started_at)
+                .filter(|at| *at > finished_at)
+                .min();
+            let to = (finished_at + hours(line.hours))
+                .min(next.unwrap_or(launch_at))
+                .min(launch_at)
+                .max(finished_at);
             let judged = window(&sheet.limits(), self.climate, from, to, MAX_GAP_H)?;
             match judged.answer {
                 WindowAnswer::Allowed => {}
                 WindowAnswer::NotAllowed => hold(
                     "cure_climate_not_allowed",
-                    format!("While the coat {} was put on and cured the climate broke a limit of {}. A qualified person decides: override with the reason.", coat.id, sheet.name),
+                    format!(
+                        "While the coat {} was put on and cured the climate broke a limit of {}. A qualified person decides: override with the reason.",
+                        coat.id, sheet.name
+                    ),
                 ),
                 WindowAnswer::NotEnoughValues => hold(
                     "cure_climate_not_known",
-                    format!("Between {from} and {to} the climate is not known for over {MAX_GAP_H} hours. Enter what the logger has."),
+                    format!(
+                        "Between {from} and {to} the climate is not known for over {MAX_GAP_H} hours. Enter what the logger has."
+                    ),
                 ),
             }
         }
@@ -341,7 +410,13 @@ pub fn refuse(holds: &[Hold]) -> Result<()> {
     }
     let fields: Vec<FieldError> = holds
         .iter()
-        .map(|hold| FieldError::new("", hold.code, format!("{} on {}: {}", word(hold.step), word(hold.zone), hold.detail)))
+        .map(|hold| {
+            FieldError::new(
+                "",
+                hold.code,
+                format!("{} on {}: {}", word(hold.step), word(hold.zone), hold.detail),
+            )
+        })
         .collect();
     let mut error = Error::invalid(fields);
     error.code = Code::Conflict;

@@ -244,17 +244,33 @@ impl PlanFields {
         }
         for (n, step) in self.steps.iter().enumerate() {
             if n > 0 && self.steps[n - 1].step >= step.step {
-                refuse(format!("/steps/{n}/step"), "order", "does not come after the step before it. Reorder the steps.");
+                refuse(
+                    format!("/steps/{n}/step"),
+                    "order",
+                    "does not come after the step before it. Reorder the steps.",
+                );
             }
             if step.step.role().is_some() != step.coats.is_some() {
-                refuse(format!("/steps/{n}/coats"), "coats", "belongs to seal, barrier and antifouling, and is required there.");
+                refuse(
+                    format!("/steps/{n}/coats"),
+                    "coats",
+                    "belongs to seal, barrier and antifouling, and is required there.",
+                );
             }
             if step.step == StepKind::Seal && step.coats.is_some_and(|coats| coats < 2) {
-                refuse(format!("/steps/{n}/coats"), "too_few", "is under two coats of sealer. Plan two at least.");
+                refuse(
+                    format!("/steps/{n}/coats"),
+                    "too_few",
+                    "is under two coats of sealer. Plan two at least.",
+                );
             }
             for zone in &step.zones {
                 if !self.zones.iter().any(|own| own.zone == *zone) {
-                    refuse(format!("/steps/{n}/zones"), "unknown", "names a zone that the plan does not have. Add it to zones.");
+                    refuse(
+                        format!("/steps/{n}/zones"),
+                        "unknown",
+                        "names a zone that the plan does not have. Add it to zones.",
+                    );
                 }
             }
         }
@@ -271,7 +287,11 @@ impl PlanFields {
         if let Some(dry) = &self.dry_target
             && dry.meter_step.is_some_and(|step| dry.steady_range < 2.0 * step * (1.0 - 1e-9))
         {
-            refuse("/dry_target/steady_range".to_owned(), "below_step", "is under twice meter_step. Enter more.");
+            refuse(
+                "/dry_target/steady_range".to_owned(),
+                "below_step",
+                "is under twice meter_step. Enter more.",
+            );
         }
         if faults.is_empty() { Ok(self) } else { Err(Error::invalid(faults)) }
     }
