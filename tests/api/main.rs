@@ -33,4 +33,6 @@ mod refusals;
 mod sites;
 mod stations;
 mod surveys;
+mod treatments;
+mod treatments_drying;
 mod vessels;

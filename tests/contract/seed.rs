@@ -94,7 +94,7 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
 }
 
 /// A treatment that was planned, done over its holds, and closed.
-fn closed_treatment(people: &People, ids: &Ids) -> String {
+fn closed_treatment(people: &Hands, ids: &Ids) -> String {
     let plan = format!("/v1/haul-outs/{}/treatments", ids["haul-outs"]);
     let planned = people.crew.post(&plan, &bodies("plan_treatment", ids)).expect(201);
     let at = |what: &str| format!("/v1/treatments/{}/{what}", planned.id());

@@ -180,8 +180,7 @@ fn below<'a>(coat: &Coat, of_vessel: &'a [Coat]) -> Option<&'a Coat> {
     of_vessel
         .iter()
         .filter(|other| other.fields.zone == coat.fields.zone && place(&other.fields) < place(&coat.fields))
-        .filter(|other| other.fields.removed_on.is_none_or(|day| day > coat.fields.applied_on))
-        .next_back()
+        .rfind(|other| other.fields.removed_on.is_none_or(|day| day > coat.fields.applied_on))
 }
 
 /// The hull's logged temperatures since a coat was finished, in order of time, with the one that stood then.

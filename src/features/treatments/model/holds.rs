@@ -228,16 +228,15 @@ impl HoldFacts<'_> {
         let told = overcoat_state(sheet, coat.role, &self.temperatures(), below.fields.finished_at, begins);
         let abraded = last_on(self.entries, EntryKind::Abrasion, zone, since, begins).is_some();
         match told.state {
-            OvercoatAnswer::Open => {}
             OvercoatAnswer::TooSoon => {
-                hold("too_soon", format!("Over the coat below it is too soon. {}", told.detail))
+                hold("too_soon", format!("Over the coat below it is too soon. {}", told.detail));
             }
             OvercoatAnswer::Closed if !abraded => hold(
                 "abrasion_missing",
                 format!("The overcoating window of this pair has closed. {} Enter an abrasion.", told.detail),
             ),
             OvercoatAnswer::Unknown if !abraded => hold("overcoating_unknown", told.detail),
-            OvercoatAnswer::Closed | OvercoatAnswer::Unknown => {}
+            OvercoatAnswer::Open | OvercoatAnswer::Closed | OvercoatAnswer::Unknown => {}
         }
     }
 
@@ -261,29 +260,13 @@ impl HoldFacts<'_> {
                     holds.push(Hold { code: "step_not_done", step, zone, detail });
                 }
                 for coat in self.coats_of(step, zone) {
-                    self.film(coat, step, &mut holds);
+                    holds.extend(film(coat, step));
                     self.cure(coat, step, launch_at, &mut holds)?;
                 }
             }
         }
         holds.dedup();
         Ok(self.not_overridden(holds, None))
-    }
-
-    fn film(&self, coat: &CoatOn, step: StepKind, holds: &mut Vec<Hold>) {
-        let why = match coat.film_accepted {
-            Some(true) => return,
-            Some(false) => {
-                "is not accepted by its rule. Put on another coat and measure, superseding that film"
-            }
-            None => "has no measured film. Measure it",
-        };
-        holds.push(Hold {
-            code: "film_not_accepted",
-            step,
-            zone: coat.fields.zone,
-            detail: format!("The coat {} {why}: POST /v1/coats/{}/films.", coat.id, coat.id),
-        });
     }
 
     fn cure(
@@ -389,6 +372,17 @@ impl HoldFacts<'_> {
         };
         holds.into_iter().filter(|hold| !opened(hold)).collect()
     }
+}
+
+/// What holds of the film of a coat.
+fn film(coat: &CoatOn, step: StepKind) -> Option<Hold> {
+    let why = match coat.film_accepted {
+        Some(true) => return None,
+        Some(false) => "is not accepted by its rule. Put on another coat and measure, superseding that film",
+        None => "has no measured film. Measure it",
+    };
+    let detail = format!("The coat {} {why}: POST /v1/coats/{}/films.", coat.id, coat.id);
+    Some(Hold { code: "film_not_accepted", step, zone: coat.fields.zone, detail })
 }
 
 /// The word of a code.
