@@ -74,7 +74,11 @@ fn dry_is_what_the_decision_file_says() {
         drying.send(&drying.items(&series));
         let told = drying.read();
         assert_eq!(told["status"] == "ready", case["expected"]["dry"] == true, "{told}");
-        assert_eq!(told["status"] == "stalled", case["expected"]["plateau_above_threshold"] == true, "{told}");
+        assert_eq!(
+            told["status"] == "stalled",
+            case["expected"]["plateau_above_threshold"] == true,
+            "{told}"
+        );
         assert_eq!(told["slowest_station"], "P1");
     }
 }
@@ -87,7 +91,10 @@ fn the_fit_of_a_station_is_that_of_the_reference() {
     for (n, case) in file["cases"].as_array().expect("cases").iter().enumerate() {
         let inputs = &case["inputs"];
         let days: Vec<f64> = serde_json::from_value(inputs["t_days"].clone()).expect("numbers");
-        if days.last().is_some_and(|last| day(*last) > "2026-07-30T10:00:00Z".parse::<DateTime<Utc>>().expect("a time")) {
+        if days
+            .last()
+            .is_some_and(|last| day(*last) > "2026-07-30T10:00:00Z".parse::<DateTime<Utc>>().expect("a time"))
+        {
             // Readings are not taken in the future: the longest series reaches beyond the day of the test.
             assert!(n < 2);
         }
@@ -96,8 +103,11 @@ fn the_fit_of_a_station_is_that_of_the_reference() {
         drying.send(&drying.items(&days.into_iter().zip(values).collect::<Vec<_>>()));
         let told = drying.read();
         let fit = &told["stations"][0]["fit"];
-        for (ours, theirs, tolerance) in [("y0", "y0", 1e-3), ("y_eq", "y_eq", 1e-3), ("k_per_day", "k", 1e-5)] {
-            let (got, wanted) = (fit[ours].as_f64().expect("a number"), case["expected"][theirs].as_f64().expect("a number"));
+        for (ours, theirs, tolerance) in
+            [("y0", "y0", 1e-3), ("y_eq", "y_eq", 1e-3), ("k_per_day", "k", 1e-5)]
+        {
+            let (got, wanted) =
+                (fit[ours].as_f64().expect("a number"), case["expected"][theirs].as_f64().expect("a number"));
             assert!((got - wanted).abs() < tolerance, "{ours}: {got}, {wanted}");
         }
     }
@@ -116,11 +126,20 @@ fn warnings_tell_what_spoils_a_series() {
     assert_eq!(readings.iter().filter(|reading| reading["counted"] == true).count(), 2);
     assert_eq!(readings[1]["left_out"], "soon_after_wash");
     let warned = drying.warnings();
-    assert!(warned.contains(&"reading_soon_after_wash".to_owned()) && warned.contains(&"too_few_washes".to_owned()), "{warned:?}");
+    assert!(
+        warned.contains(&"reading_soon_after_wash".to_owned())
+            && warned.contains(&"too_few_washes".to_owned()),
+        "{warned:?}"
+    );
     assert!(!warned.iter().any(|code| code.ends_with("_changed") || code == "air_too_humid"), "{warned:?}");
     let climate = json!({"items": [{"measured_at": "2026-07-29T10:00:00Z", "source": "hand", "air_temperature_c": 15,
         "relative_humidity_pct": 75, "surface_temperature_c": 15}]});
-    drying.yard.app.crew().post(&format!("/v1/haul-outs/{}/climate-values", drying.yard.haul_out), &climate).expect(200);
+    drying
+        .yard
+        .app
+        .crew()
+        .post(&format!("/v1/haul-outs/{}/climate-values", drying.yard.haul_out), &climate)
+        .expect(200);
     // Another person, on another meter and scale.
     let surveyor = drying.yard.app.surveyor();
     let survey = json!({"vessel_id": drying.yard.vessel, "haul_out_id": drying.yard.haul_out, "surveyed_on": "2026-06-09",
@@ -140,7 +159,9 @@ fn a_batch_sent_twice_two_people_at_once_and_a_correction_lose_nothing() {
     let batch = drying.items(&[(1.0, 30.0), (2.0, 25.0), (3.0, 21.0)]);
     let first = drying.send(&batch);
     let again = drying.send(&batch);
-    assert!(again.json["items"].as_array().expect("results").iter().all(|item| item["status"] == "unchanged"));
+    assert!(
+        again.json["items"].as_array().expect("results").iter().all(|item| item["status"] == "unchanged")
+    );
     std::thread::scope(|scope| {
         for half in 0..2 {
             let drying = &drying;

@@ -151,6 +151,9 @@ fn coats_of(tx: &mut Tx<'_>, plan: &Plan, entries: &[Entry]) -> Result<Vec<CoatO
     let mut found = coats::of_haul_out(tx, plan.haul_out_id)?;
     found
         .retain(|coat| coat.fields.removed_on.is_none() && coat.fields.applied_on >= started_at.date_naive());
+    // What is put on after the closing is not the treatment's; a correction of one of its coats is.
+    let closed_at = entries.iter().find(|e| e.fields.kind == EntryKind::Closing).map(|e| e.recorded_at);
+    found.retain(|coat| coat.version > 1 || closed_at.is_none_or(|closed_at| coat.recorded_at <= closed_at));
     let ids: Vec<_> = found.iter().map(|coat| coat.id).collect();
     let films = coats::film::standing(tx, &ids)?;
     let product_ids: Vec<_> = found.iter().filter_map(|coat| coat.fields.product_id).collect();
@@ -199,7 +202,7 @@ fn drying(
         zones: &zones,
         readings: &found,
         washes: &washes,
-        // The day is known, not the hour: its midnight, at which readings of the next day count.
+        // The day is known, not the hour: its midnight, after which readings of the next day count.
         lifted_at,
         climate,
         now: ended(entries).unwrap_or(now),
