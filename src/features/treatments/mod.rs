@@ -39,7 +39,7 @@ pub fn register(config: &mut ServiceConfig<'_>) {
         .service(api::quantities::read_treatment_quantities)
         .service(api::quantities::read_purchase_list)
         .service(api::record::read_treatment_record)
-        .service(api::record::print_treatment_record)
+        .service(api::record::read_treatment_record_page)
         .service(api::read_treatment)
         .service(api::change_treatment)
         .service(api::list_treatment_versions);

@@ -121,7 +121,7 @@ pub async fn read_treatment_record(app: App, permit: Permit<Read>, id: At<Treatm
 #[utoipa::path(tag = "treatments", security(("bearer" = [])), params(("id" = TreatmentId, Path, description = "The treatment")),
     responses((status = 200, description = "The record as a page", content_type = "text/html", body = String), ReadProblems))]
 #[get("/v1/treatments/{id}/record-page")]
-pub async fn print_treatment_record(app: App, permit: Permit<Read>, id: At<TreatmentId>) -> Outcome {
+pub async fn read_treatment_record_page(app: App, permit: Permit<Read>, id: At<TreatmentId>) -> Outcome {
     let record = app.read(&permit, move |tx| record(tx, id.0)).await?;
     let kind = match record.plan.fields.kind {
         TreatmentKind::Preventive => "Preventive treatment",
