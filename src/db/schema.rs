@@ -450,6 +450,49 @@ diesel::table! {
 }
 
 diesel::table! {
+    treatment_entries (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        treatment_id -> Uuid,
+        vessel_id -> Uuid,
+        kind -> Text,
+        zone -> Nullable<Text>,
+        step -> Nullable<Text>,
+        hold -> Nullable<Text>,
+        of_entry_id -> Nullable<Uuid>,
+        plan_version -> Nullable<Int4>,
+        happened_at -> Timestamptz,
+        person_name -> Nullable<Text>,
+        qualification -> Nullable<Text>,
+        note -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    treatment_plan_versions (org_id, treatment_id, version) {
+        org_id -> Uuid,
+        treatment_id -> Uuid,
+        version -> Int4,
+        starts_on -> Nullable<Date>,
+        plan -> Jsonb,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    treatment_plans (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        haul_out_id -> Uuid,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     treatment_versions (org_id, treatment_id, version) {
         org_id -> Uuid,
         treatment_id -> Uuid,
@@ -551,6 +594,10 @@ diesel::joinable!(refresh_tokens -> refresh_families (family_id));
 diesel::joinable!(sites -> organisations (org_id));
 diesel::joinable!(stations -> organisations (org_id));
 diesel::joinable!(surveys -> organisations (org_id));
+diesel::joinable!(treatment_entries -> organisations (org_id));
+diesel::joinable!(treatment_entries -> people (recorded_by));
+diesel::joinable!(treatment_plan_versions -> people (recorded_by));
+diesel::joinable!(treatment_plans -> organisations (org_id));
 diesel::joinable!(treatment_versions -> people (recorded_by));
 diesel::joinable!(treatments -> organisations (org_id));
 diesel::joinable!(vessels -> organisations (org_id));
@@ -582,6 +629,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     stations,
     survey_versions,
     surveys,
+    treatment_entries,
+    treatment_plan_versions,
+    treatment_plans,
     treatment_versions,
     treatments,
     vessel_zones,

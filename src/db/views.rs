@@ -1,6 +1,8 @@
 //! The views over append-only records, as `table!`s: the tool that prints schema.rs leaves views out.
 //! A test compares both files with the catalog.
 
+use crate::db::schema::stations;
+
 diesel::table! {
     current_surveys (org_id, survey_id) {
         #[sql_name = "ref"]
@@ -208,3 +210,5 @@ diesel::table! {
         recorded_by -> Nullable<Uuid>,
     }
 }
+
+diesel::allow_tables_to_appear_in_same_query!(current_readings, current_surveys, stations);

@@ -34,4 +34,6 @@ mod refusals;
 mod sites;
 mod stations;
 mod surveys;
+mod treatments;
+mod treatments_drying;
 mod vessels;

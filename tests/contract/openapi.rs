@@ -6,8 +6,23 @@ use garboard::cli::openapi::{document, operations};
 use serde_json::{Map, Value};
 
 /// How an operation's name may begin.
-const VERBS: [&str; 10] =
-    ["append", "calculate", "change", "correct", "create", "import", "list", "read", "refresh", "sign"];
+const VERBS: [&str; 15] = [
+    "append",
+    "calculate",
+    "change",
+    "close",
+    "correct",
+    "create",
+    "enter",
+    "find",
+    "import",
+    "list",
+    "plan",
+    "read",
+    "record",
+    "refresh",
+    "sign",
+];
 
 /// Operations without a permit: what their security is instead. May only shrink.
 pub const OPEN: [(&str, &str); 5] = [

@@ -70,6 +70,7 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     ids.insert("films", people.crew.post(&film, &bodies("create_film", &ids)).expect(201).id());
     let climate = format!("/v1/haul-outs/{}/climate-values", ids["haul-outs"]);
     people.crew.post(&climate, &bodies("append_climate_values", &ids)).expect(200);
+    ids.insert("treatments", closed_treatment(people, &ids));
     let mut evidence = bodies("create_survey", &ids);
     evidence["bottom_examined"] = json!("whole");
     evidence["blistering"] = json!("none");
@@ -90,6 +91,33 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     let change = json!({"note": "a change that bears on dates", "bilge": "wet"});
     people.lead.patch(&format!("/v1/vessels/{}", ids["vessels"]), "\"1\"", &change).expect(200);
     ids
+}
+
+/// A treatment that was planned, done over its holds, and closed.
+fn closed_treatment(people: &Hands, ids: &Ids) -> String {
+    let plan = format!("/v1/haul-outs/{}/treatments", ids["haul-outs"]);
+    let planned = people.crew.post(&plan, &bodies("plan_treatment", ids)).expect(201);
+    let at = |what: &str| format!("/v1/treatments/{}/{what}", planned.id());
+    people.surveyor.post(&at("decisions"), &bodies("enter_decision", ids)).expect(201);
+    for step in ["abrade", "barrier"] {
+        let mut decision = bodies("enter_decision", ids);
+        for (name, value) in [
+            ("kind", "override"),
+            ("zone", "bottom"),
+            ("step", "barrier"),
+            ("hold", "coats_missing"),
+            ("note", "a seed"),
+        ] {
+            decision[name] = json!(value);
+        }
+        if step == "barrier" {
+            people.surveyor.post(&at("decisions"), &decision).expect(201);
+        }
+        let done = json!({"kind": "step_done", "zone": "bottom", "step": step, "happened_at": "2026-04-05T10:00:00Z"});
+        people.crew.post(&at("entries"), &done).expect(201);
+    }
+    people.crew.post(&at("closing"), &bodies("close_treatment", ids)).expect(200);
+    planned.id()
 }
 
 /// A body that is right for a writing operation, about these records.
@@ -141,6 +169,15 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})
         }
+        "plan_treatment" => {
+            json!({"kind": "preventive", "steps": [{"step": "abrade"}, {"step": "barrier", "coats": 1}]})
+        }
+        "enter_decision" => {
+            json!({"kind": "acceptance", "happened_at": "2026-04-04T10:00:00Z", "person_name": "A surveyor", "qualification": "Hull surveyor"})
+        }
+        "enter_work" => json!({"kind": "wash", "happened_at": "2026-04-05T10:00:00Z"}),
+        "record_treatment_coat" => bodies("create_coat", ids),
+        "close_treatment" => json!({"launch_at": "2026-04-19T10:00:00Z", "person_name": "A yard lead"}),
         "create_member" => {
             json!({"email": "newcomer@elsewhere.example", "display_name": "A newcomer", "role": "reader", "password": PASSWORD})
         }
@@ -150,8 +187,13 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "change_organisation" | "change_site" | "change_vessel" | "change_product" => {
             json!({"name": "Another name"})
         }
-        "change_haul_out" | "change_survey" | "change_reading" | "change_finding" | "change_coat"
-        | "change_treatment" => json!({"note": "Another note"}),
+        "change_haul_out"
+        | "change_survey"
+        | "change_reading"
+        | "change_finding"
+        | "change_coat"
+        | "change_treatment"
+        | "change_treatment_plan" => json!({"note": "Another note"}),
         "change_station" => json!({"code": "P2"}),
         "change_member" => json!({"role": "reader"}),
         calculator if calculator.starts_with("calculate_") => {

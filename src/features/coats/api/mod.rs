@@ -125,6 +125,25 @@ impl CoatQuery {
 /// # Errors
 /// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
 pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
+    lock_vessel(tx, fields.vessel_id)?;
+    if let Some(treatment_id) =
+        fields.haul_out_id.map(|id| store::running_treatment(tx, id)).transpose()?.flatten()
+    {
+        return Err(Error::new(
+            Code::Conflict,
+            format!(
+                "The haul-out has a treatment that runs, whose holds guard its coats. Record it there: POST /v1/treatments/{treatment_id}/coats."
+            ),
+        ));
+    }
+    create_under_treatment(tx, id, fields)
+}
+
+/// Makes a coat within a transaction, the holds of its treatment having been looked at.
+///
+/// # Errors
+/// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
+pub fn create_under_treatment(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
     let fields = fields.made(tx.now())?;
     let fields = completed(tx, fields)?;
     let fields = placed(tx, id, fields)?;
