@@ -125,6 +125,7 @@ fn made(client: &Client, product: &Value) -> String {
 
 /// The series is the first of `tests/checks/dry-decision.json` (common practice); its target 10 and range 0.3.
 #[test]
+#[expect(clippy::too_many_lines, reason = "one treatment from its plan to its record")]
 fn a_curative_treatment_from_plan_to_record() {
     let yard = Yard::set();
     let (lead, crew) = (yard.app.lead(), yard.app.crew());
