@@ -3,8 +3,8 @@
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::features::{
-    accounts, audit, batches, calculators, coats, due, forecasts, haulouts, imports, policies, sites,
-    surveys, treatments, vessels,
+    accounts, audit, batches, calculators, climate, coats, due, forecasts, haulouts, imports, policies,
+    products, sites, surveys, treatments, vessels,
 };
 use crate::http::health;
 
@@ -15,8 +15,10 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     accounts::register(config);
     sites::register(config);
     vessels::register(config);
+    products::register(config);
     haulouts::register(config);
     surveys::register(config);
+    climate::register(config);
     coats::register(config);
     treatments::register(config);
     policies::register(config);

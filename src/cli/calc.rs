@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 
 use crate::error::{Code, Error, Result};
 use crate::features::calculators::api::{CALCULATORS, Calculator, calculator};
-use crate::http::body::{MAX_BODY_BYTES, parse};
+use crate::http::body::{MAX_COMPUTATION_BYTES, parse};
 
 /// Compute from JSON on standard input to JSON on standard output.
 ///
@@ -44,18 +44,18 @@ fn answer(calculator: &Calculator, input: &mut impl BufRead, output: &mut impl W
         return Err(Error::new(Code::Malformed, "Standard input is empty. Send JSON."));
     };
     // A first line that is a document by itself begins a batch, if another follows.
-    if parse(&first).is_ok() {
+    if let Ok(document) = parse(&first) {
         let Some(second) = line(input)? else {
-            return single(calculator, &first, output);
+            return single(calculator, document, output);
         };
         return batch(calculator, [first, second], input, output);
     }
     append(input, &mut first)?;
-    single(calculator, &first, output)
+    single(calculator, parse(&first)?, output)
 }
 
-fn single(calculator: &Calculator, document: &[u8], output: &mut impl Write) -> Result<()> {
-    let answer = calculator.answer(parse(document)?)?;
+fn single(calculator: &Calculator, document: Value, output: &mut impl Write) -> Result<()> {
+    let answer = calculator.answer(document)?;
     write(output, &(serde_json::to_string_pretty(&answer).map_err(Error::internal)? + "\n"))
 }
 
@@ -70,10 +70,12 @@ fn batch(
     let mut begun = begun.into_iter();
     while let Some(document) = begun.next().map_or_else(|| line(input), |document| Ok(Some(document)))? {
         lines += 1;
-        let answer = parse(&document).and_then(|value| calculator.answer(value)).unwrap_or_else(|error| {
-            refused += 1;
-            refusal(&error)
-        });
+        let answer = parse(document.trim_ascii_end())
+            .and_then(|value| calculator.answer(value))
+            .unwrap_or_else(|error| {
+                refused += 1;
+                refusal(&error)
+            });
         write(&mut output, &format!("{answer}\n"))?;
     }
     output.flush().map_err(unwritten)?;
@@ -99,7 +101,7 @@ fn refusal(error: &Error) -> Value {
 fn line(input: &mut impl BufRead) -> Result<Option<Vec<u8>>> {
     loop {
         let mut bytes = Vec::new();
-        let limit = u64::try_from(MAX_BODY_BYTES).unwrap_or(u64::MAX);
+        let limit = u64::try_from(MAX_COMPUTATION_BYTES).unwrap_or(u64::MAX);
         input.take(limit + 1).read_until(b'\n', &mut bytes).map_err(unread)?;
         if bytes.is_empty() {
             return Ok(None);
@@ -113,16 +115,18 @@ fn line(input: &mut impl BufRead) -> Result<Option<Vec<u8>>> {
 
 /// The rest of one document.
 fn append(input: &mut impl BufRead, document: &mut Vec<u8>) -> Result<()> {
-    let limit = u64::try_from(MAX_BODY_BYTES).unwrap_or(u64::MAX);
+    let limit = u64::try_from(MAX_COMPUTATION_BYTES).unwrap_or(u64::MAX);
     input.take(limit + 1).read_to_end(document).map_err(unread)?;
     refuse_too_long(document)
 }
 
 fn refuse_too_long(bytes: &[u8]) -> Result<()> {
-    if bytes.len() > MAX_BODY_BYTES {
+    if bytes.len() > MAX_COMPUTATION_BYTES {
         return Err(Error::new(
             Code::TooLarge,
-            format!("A document is longer than {MAX_BODY_BYTES} bytes. Send less at a time, one a line."),
+            format!(
+                "A document is longer than {MAX_COMPUTATION_BYTES} bytes. Send less at a time, one a line."
+            ),
         ));
     }
     Ok(())

@@ -66,6 +66,18 @@ const CONSTRAINTS: &[(&str, Code, &str, &str)] = &[
         "/sequence",
         "is already taken at this station, survey and scale. Use the next sequence, or correct the reading by PATCH.",
     ),
+    (
+        "coat_films_supersedes",
+        Code::Invalid,
+        "/supersedes_id",
+        "is not a film of this coat. Correct the id or leave it out.",
+    ),
+    (
+        "coat_films_superseded_once",
+        Code::Conflict,
+        "/supersedes_id",
+        "was superseded already. Name the film that took its place.",
+    ),
     ("policies_one_each", Code::Conflict, "", "was set by somebody else at the same time. Read it again."),
 ];
 
@@ -75,6 +87,8 @@ const FOREIGN: &[(&str, &str)] = &[
     ("_survey", "/survey_id"),
     ("_station", "/station_id"),
     ("_site", "/site_id"),
+    ("_product", "/product_id"),
+    ("_coat", "/coat_id"),
 ];
 
 impl From<DieselError> for Error {

@@ -28,6 +28,52 @@ diesel::table! {
 }
 
 diesel::table! {
+    climate_values (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        version -> Int4,
+        vessel_id -> Uuid,
+        haul_out_id -> Uuid,
+        measured_at -> Timestamptz,
+        source -> Text,
+        air_temperature_c -> Float8,
+        relative_humidity_pct -> Float8,
+        surface_temperature_c -> Nullable<Float8>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    coat_films (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        coat_id -> Uuid,
+        supersedes_id -> Nullable<Uuid>,
+        method -> Text,
+        rule -> Text,
+        nominal_um -> Float8,
+        max_um -> Nullable<Float8>,
+        level -> Nullable<Int4>,
+        readings_um -> Jsonb,
+        volume_solids_pct -> Nullable<Float8>,
+        loss_fraction -> Nullable<Float8>,
+        measured_at -> Timestamptz,
+        note -> Nullable<Text>,
+        accepted -> Bool,
+        mean_film_um -> Float8,
+        thinnest_film_um -> Float8,
+        thickest_film_um -> Float8,
+        failures -> Jsonb,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
     coat_versions (org_id, coat_id, version) {
         org_id -> Uuid,
         coat_id -> Uuid,
@@ -50,6 +96,13 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        product_id -> Nullable<Uuid>,
+        batch_number -> Nullable<Text>,
+        litres -> Nullable<Float8>,
+        area_m2 -> Nullable<Float8>,
+        wet_film_um -> Nullable<Float8>,
+        started_at -> Nullable<Timestamptz>,
+        finished_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -261,6 +314,41 @@ diesel::table! {
 }
 
 diesel::table! {
+    products (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        #[sql_name = "ref"]
+        ref_ -> Nullable<Text>,
+        name -> Text,
+        role -> Text,
+        solventless -> Bool,
+        amine_blush -> Bool,
+        volume_solids_pct -> Nullable<Float8>,
+        min_dry_film_um -> Nullable<Float8>,
+        max_dry_film_um -> Nullable<Float8>,
+        min_surface_temperature_c -> Nullable<Float8>,
+        max_surface_temperature_c -> Nullable<Float8>,
+        min_margin_k -> Nullable<Float8>,
+        max_relative_humidity_pct -> Nullable<Float8>,
+        mix_base_parts -> Nullable<Float8>,
+        mix_hardener_parts -> Nullable<Float8>,
+        pack_l -> Nullable<Float8>,
+        pot_life -> Jsonb,
+        overcoating -> Jsonb,
+        cure -> Jsonb,
+        max_days_to_launch -> Nullable<Int4>,
+        permeability_kg_m_s -> Nullable<Float8>,
+        wear_um_per_month_15c -> Nullable<Float8>,
+        season_limit_months -> Nullable<Int4>,
+        max_days_dry -> Nullable<Int4>,
+        note -> Nullable<Text>,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     program_secrets (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,
@@ -419,6 +507,49 @@ diesel::table! {
 }
 
 diesel::table! {
+    treatment_entries (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        treatment_id -> Uuid,
+        vessel_id -> Uuid,
+        kind -> Text,
+        zone -> Nullable<Text>,
+        step -> Nullable<Text>,
+        hold -> Nullable<Text>,
+        of_entry_id -> Nullable<Uuid>,
+        plan_version -> Nullable<Int4>,
+        happened_at -> Timestamptz,
+        person_name -> Nullable<Text>,
+        qualification -> Nullable<Text>,
+        note -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    treatment_plan_versions (org_id, treatment_id, version) {
+        org_id -> Uuid,
+        treatment_id -> Uuid,
+        version -> Int4,
+        starts_on -> Nullable<Date>,
+        plan -> Jsonb,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    treatment_plans (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        haul_out_id -> Uuid,
+        created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     treatment_versions (org_id, treatment_id, version) {
         org_id -> Uuid,
         treatment_id -> Uuid,
@@ -495,6 +626,10 @@ diesel::table! {
 
 diesel::joinable!(audit -> organisations (org_id));
 diesel::joinable!(audit_chain -> organisations (org_id));
+diesel::joinable!(climate_values -> organisations (org_id));
+diesel::joinable!(climate_values -> people (recorded_by));
+diesel::joinable!(coat_films -> organisations (org_id));
+diesel::joinable!(coat_films -> people (recorded_by));
 diesel::joinable!(coat_versions -> people (recorded_by));
 diesel::joinable!(coats -> organisations (org_id));
 diesel::joinable!(creations -> organisations (org_id));
@@ -510,6 +645,7 @@ diesel::joinable!(members -> organisations (org_id));
 diesel::joinable!(members -> people (person_id));
 diesel::joinable!(passwords -> people (person_id));
 diesel::joinable!(policies -> organisations (org_id));
+diesel::joinable!(products -> organisations (org_id));
 diesel::joinable!(programs -> organisations (org_id));
 diesel::joinable!(readings -> organisations (org_id));
 diesel::joinable!(readings -> people (recorded_by));
@@ -519,6 +655,10 @@ diesel::joinable!(refresh_tokens -> refresh_families (family_id));
 diesel::joinable!(sites -> organisations (org_id));
 diesel::joinable!(stations -> organisations (org_id));
 diesel::joinable!(surveys -> organisations (org_id));
+diesel::joinable!(treatment_entries -> organisations (org_id));
+diesel::joinable!(treatment_entries -> people (recorded_by));
+diesel::joinable!(treatment_plan_versions -> people (recorded_by));
+diesel::joinable!(treatment_plans -> organisations (org_id));
 diesel::joinable!(treatment_versions -> people (recorded_by));
 diesel::joinable!(treatments -> organisations (org_id));
 diesel::joinable!(vessels -> organisations (org_id));
@@ -526,6 +666,8 @@ diesel::joinable!(vessels -> organisations (org_id));
 diesel::allow_tables_to_appear_in_same_query!(
     audit,
     audit_chain,
+    climate_values,
+    coat_films,
     coat_versions,
     coats,
     creations,
@@ -541,6 +683,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     passwords,
     people,
     policies,
+    products,
     program_secrets,
     programs,
     readings,
@@ -551,6 +694,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     stations,
     survey_versions,
     surveys,
+    treatment_entries,
+    treatment_plan_versions,
+    treatment_plans,
     treatment_versions,
     treatments,
     vessel_zones,

@@ -1,6 +1,8 @@
 //! The views over append-only records, as `table!`s: the tool that prints schema.rs leaves views out.
 //! A test compares both files with the catalog.
 
+use crate::db::schema::stations;
+
 diesel::table! {
     current_surveys (org_id, survey_id) {
         #[sql_name = "ref"]
@@ -133,6 +135,25 @@ diesel::table! {
 }
 
 diesel::table! {
+    current_climate_values (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        version -> Int4,
+        vessel_id -> Uuid,
+        haul_out_id -> Uuid,
+        measured_at -> Timestamptz,
+        source -> Text,
+        air_temperature_c -> Float8,
+        relative_humidity_pct -> Float8,
+        surface_temperature_c -> Nullable<Float8>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
     current_coats (org_id, coat_id) {
         #[sql_name = "ref"]
         ref_ -> Nullable<Text>,
@@ -159,6 +180,13 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        product_id -> Nullable<Uuid>,
+        batch_number -> Nullable<Text>,
+        litres -> Nullable<Float8>,
+        area_m2 -> Nullable<Float8>,
+        wet_film_um -> Nullable<Float8>,
+        started_at -> Nullable<Timestamptz>,
+        finished_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -182,3 +210,5 @@ diesel::table! {
         recorded_by -> Nullable<Uuid>,
     }
 }
+
+diesel::allow_tables_to_appear_in_same_query!(current_readings, current_surveys, stations);

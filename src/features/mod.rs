@@ -1,17 +1,19 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
-//! audit, accounts, sites, vessels, haulouts, surveys, coats, treatments, policies, forecasts, due,
+//! audit, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
 //! calculators, imports, batches.
 
 pub mod accounts;
 pub mod audit;
 pub mod batches;
 pub mod calculators;
+pub mod climate;
 pub mod coats;
 pub mod due;
 pub mod forecasts;
 pub mod haulouts;
 pub mod imports;
 pub mod policies;
+pub mod products;
 pub mod sites;
 pub mod surveys;
 pub mod treatments;

@@ -23,8 +23,14 @@ use uuid::Uuid;
 use crate::error::{Code, Error, FieldError, Result};
 use crate::http::wording::{broken, unread};
 
-/// The longest JSON body taken, in bytes.
+/// The longest JSON body of a record or question, in bytes.
 pub const MAX_BODY_BYTES: usize = 1024 * 1024;
+
+/// The longest JSON body of a computation, in bytes: 200,000 observations with all their digits.
+pub const MAX_COMPUTATION_BYTES: usize = 16 * 1024 * 1024;
+
+/// The longest CSV file that is read at once, in bytes.
+const MAX_CSV_BYTES: usize = 4 * 1024 * 1024;
 
 const UNKNOWN_FIELD: &str = "is not a field here. Correct its name or leave it out.";
 
@@ -52,9 +58,13 @@ pub struct Patch<T> {
 #[derive(Debug)]
 pub struct Plain<T>(pub T);
 
-/// A JSON body as it came, for an operation that reads it itself.
+/// A CSV file small enough to be read at once, in UTF-8.
 #[derive(Debug)]
-pub struct AnyJson(pub Value);
+pub struct CsvText(pub String);
+
+/// The body of a computation as it came, not yet parsed: a long one takes a while, which belongs off the event loop.
+#[derive(Debug)]
+pub struct ComputationBody(pub Vec<u8>);
 
 impl<T: DeserializeOwned + Validate<Context = ()>> New<T> {
     /// Reads the fields and the optional `id` from a JSON object.
@@ -209,24 +219,39 @@ fn unreadable(error: &serde_path_to_error::Error<serde_json::Error>) -> FieldErr
     FieldError::new(parent, "type", unread(&message))
 }
 
-async fn read_bytes(request: &HttpRequest, mut payload: Payload) -> Result<Vec<u8>> {
-    let essence =
-        request.headers().get(CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
-    let essence = essence.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
+/// The content type without its parameters.
+fn essence(request: &HttpRequest) -> String {
+    let given = request.headers().get(CONTENT_TYPE).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    given.split(';').next().unwrap_or_default().trim().to_ascii_lowercase()
+}
+
+async fn read_json(request: &HttpRequest, payload: Payload, most: usize) -> Result<Vec<u8>> {
+    let essence = essence(request);
     if essence != "application/json" && essence != "application/merge-patch+json" {
         return Err(Error::new(Code::UnsupportedMediaType, "Send the body as application/json."));
     }
+    read_bytes(payload, most).await
+}
+
+async fn read_csv(request: &HttpRequest, payload: Payload) -> Result<CsvText> {
+    if essence(request) != "text/csv" {
+        return Err(Error::new(Code::UnsupportedMediaType, "Send the file as text/csv, in UTF-8."));
+    }
+    String::from_utf8(read_bytes(payload, MAX_CSV_BYTES).await?)
+        .map(CsvText)
+        .map_err(|cause| Error::new(Code::Malformed, "The file is not UTF-8. Save it so.").because(cause))
+}
+
+async fn read_bytes(mut payload: Payload, most: usize) -> Result<Vec<u8>> {
     let mut bytes = Vec::new();
     while let Some(chunk) = payload.next().await {
         let chunk = chunk.map_err(|cause| {
             Error::new(Code::Malformed, "The body broke off. Send it again.").because(cause)
         })?;
-        if bytes.len() + chunk.len() > MAX_BODY_BYTES {
+        if bytes.len() + chunk.len() > most {
             return Err(Error::new(
                 Code::TooLarge,
-                format!(
-                    "The body is longer than {MAX_BODY_BYTES} bytes. Send less at a time, or use the import."
-                ),
+                format!("The body is longer than {most} bytes. Send less at a time, or use the import."),
             ));
         }
         bytes.extend_from_slice(&chunk);
@@ -309,7 +334,7 @@ fn read_with<T: 'static>(
     f: impl FnOnce(Value) -> Result<T> + 'static,
 ) -> Reading<T> {
     let (request, payload) = (request.clone(), payload.take());
-    Box::pin(async move { f(parse(&read_bytes(&request, payload).await?)?) })
+    Box::pin(async move { f(parse(&read_json(&request, payload, MAX_BODY_BYTES).await?)?) })
 }
 
 impl<T: DeserializeOwned + Validate<Context = ()> + 'static> FromRequest for New<T> {
@@ -346,11 +371,21 @@ fn object_schema<T: PartialSchema>(f: impl FnOnce(&mut utoipa::openapi::schema::
     schema
 }
 
-impl FromRequest for AnyJson {
+impl FromRequest for ComputationBody {
     type Error = Error;
     type Future = Reading<Self>;
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        read_with(request, payload, |value| Ok(Self(value)))
+        let (request, payload) = (request.clone(), payload.take());
+        Box::pin(async move { read_json(&request, payload, MAX_COMPUTATION_BYTES).await.map(Self) })
+    }
+}
+
+impl FromRequest for CsvText {
+    type Error = Error;
+    type Future = Reading<Self>;
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let (request, payload) = (request.clone(), payload.take());
+        Box::pin(async move { read_csv(&request, payload).await })
     }
 }
 

@@ -52,6 +52,8 @@ fn kind(expected: &str) -> &str {
         "a string" => "a text",
         "a boolean" => "true or false",
         "a sequence" => "a list",
+        "a map" => "an object",
+        _ if expected.starts_with("struct ") => "an object",
         "a formatted date string" => "a date such as \"2026-05-04\"",
         "a formatted date and time string or a unix timestamp"
         | "an RFC 3339 formatted date and time string" => "a time such as \"2026-05-04T09:30:00Z\"",

@@ -11,7 +11,8 @@ pub const ZERO_CELSIUS_K: f64 = 273.15;
 /// The temperature to which diffusivities, permeabilities and exposure are referred: 15 °C in kelvin.
 pub const REFERENCE_TEMPERATURE_K: f64 = 288.15;
 
-/// The rate at `temperature_c` relative to the rate at 15 °C, for an activation energy in J/mol.
+/// The rate at `temperature_c` relative to the rate at 15 °C, `exp(-E/R (1/T - 1/288.15 K))`, for an activation energy in
+/// J/mol (Arrhenius 1889).
 ///
 /// Valid while one activation energy describes the process: for water in glass-reinforced polyester and
 /// epoxy that is from freezing to well below the glass transition (about 0..60 °C).

@@ -114,7 +114,8 @@ pub struct CoatingClimateOutput {
     pub cautions: Vec<&'static str>,
 }
 
-/// Saturation vapour pressure over water, hPa.
+/// Saturation vapour pressure over water, hPa: `6.112 exp(17.62 T/(243.12 + T))` (Magnus, WMO-No. 8 annex 4.B), for -45
+/// to 60 °C.
 ///
 /// ```
 /// use garboard::science::moist_air::saturation_vapour_pressure_hpa;
@@ -125,7 +126,13 @@ pub fn saturation_vapour_pressure_hpa(temperature_c: f64) -> f64 {
     6.112 * (17.62 * temperature_c / (243.12 + temperature_c)).exp()
 }
 
-/// The temperature at which this vapour pressure saturates, °C: the Magnus form solved for T.
+/// The temperature at which this vapour pressure saturates, °C: the Magnus form solved for T, for pressures of -45 to
+/// 60 °C (0.11 to 200 hPa).
+///
+/// ```
+/// use garboard::science::moist_air::dew_point_of_vapour_pressure_c;
+/// assert!(dew_point_of_vapour_pressure_c(6.112).abs() < 1e-9);
+/// ```
 #[must_use]
 pub fn dew_point_of_vapour_pressure_c(vapour_pressure_hpa: f64) -> f64 {
     let log = (vapour_pressure_hpa / 6.112).ln();

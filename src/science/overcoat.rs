@@ -119,8 +119,10 @@ fn between(temperature_c: f64, cold: (f64, f64), warm: (f64, f64)) -> f64 {
     (cold.1.ln() + share * (warm.1.ln() - cold.1.ln())).exp()
 }
 
-/// The window at a temperature within a sheet that was checked; none outside it.
-fn window(sheet: &[SheetTimes], temperature_c: f64) -> Option<WindowTimes> {
+/// The window at a temperature within a sheet that is in order, coldest first; none outside it. The formula is that of
+/// [`overcoat_window`].
+#[must_use]
+pub fn times_at(sheet: &[SheetTimes], temperature_c: f64) -> Option<WindowTimes> {
     let (first, last) = (sheet.first()?, sheet.last()?);
     if !(first.temperature_c..=last.temperature_c).contains(&temperature_c) {
         return None;
@@ -235,7 +237,7 @@ impl OvercoatWindowInput {
 /// temperature nor a history.
 pub fn overcoat_window(input: &OvercoatWindowInput) -> Result<OvercoatWindowOutput, Refusals> {
     input.check()?;
-    let at = input.at_temperature_c.and_then(|temperature_c| window(&input.sheet, temperature_c));
+    let at = input.at_temperature_c.and_then(|temperature_c| times_at(&input.sheet, temperature_c));
     let mut output = OvercoatWindowOutput {
         at,
         state: None,
@@ -249,7 +251,7 @@ pub fn overcoat_window(input: &OvercoatWindowInput) -> Result<OvercoatWindowOutp
     let Some(history) = &input.history else { return Ok(output) };
     let (mut min_fraction, mut max_fraction, mut latest) = (0.0, None, None);
     for stretch in history {
-        let Some(times) = window(&input.sheet, stretch.temperature_c) else { continue };
+        let Some(times) = times_at(&input.sheet, stretch.temperature_c) else { continue };
         min_fraction += stretch.hours / times.min_h;
         if let Some(max_h) = times.max_h {
             max_fraction = Some(max_fraction.unwrap_or(0.0) + stretch.hours / max_h);

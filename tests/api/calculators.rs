@@ -72,7 +72,7 @@ fn both_doors_refuse_alike() {
         (with("/segments", json!([])), "/segments"),
         (with("/segments", json!(vec![example["segments"][0].clone(); 5_001])), "/segments"),
         (missing, "/segments"),
-        (unknown, ""),
+        (unknown, "/colour"),
         (json!([1]), ""),
     ] {
         let refused = reader.post("/v1/calculators/exposure", &input).expect_problem(422, "invalid", pointer);
@@ -125,6 +125,55 @@ fn a_token_is_needed_and_five_thousand_segments_are_taken() {
     app.anonymous().post("/v1/calculators/exposure", &input).expect(401);
     let answer = app.reader().post("/v1/calculators/exposure", &input).expect(200);
     assert_eq!(answer.json["segments"].as_array().map(Vec::len), Some(5_000));
+}
+
+/// Lives in even steps of a Weibull's quantiles with scale 10 and shape 2.5, each bracketed by looks of its own, with all
+/// their digits.
+fn many_observations(n: u32) -> Value {
+    let observations: Vec<Value> = (0..n)
+        .map(|k| {
+            let life = 10.0 * (-((f64::from(k) + 0.5) / f64::from(n)).ln()).powf(0.4);
+            let phase = (f64::from(k) * 0.618_033_988_749_895).fract();
+            let (lower, upper) = ((life - phase).max(0.0), life + 1.0 - phase);
+            if k % 3 == 0 {
+                json!({"lower": lower, "upper": null})
+            } else {
+                json!({"lower": lower, "upper": upper})
+            }
+        })
+        .collect();
+    json!({"observations": observations, "quantiles": [{"p": 0.1}], "at": [5]})
+}
+
+/// They need more than a record's megabyte. A third is censored before its end, so that life looks longer than it is.
+#[test]
+fn two_hundred_thousand_observations_are_taken_and_too_long_a_body_is_refused() {
+    let app = TestApp::start();
+    let input = many_observations(200_000);
+    let text = input.to_string();
+    assert!(text.len() > 8 * 1024 * 1024, "{} bytes", text.len());
+    let answer = app.reader().post("/v1/calculators/lifetime", &input).expect(200).json;
+    let number = |pointer: &str| answer.pointer(pointer).and_then(Value::as_f64).expect("a number");
+    assert!(
+        (10.0..13.0).contains(&number("/weibull/scale")) && (2.0..3.0).contains(&number("/weibull/shape"))
+    );
+    assert!((number("/survival/0/turnbull") - number("/survival/0/weibull")).abs() < 0.02);
+    assert_eq!(answer["cautions"].as_array().map(Vec::len), Some(1), "it has settled");
+    let by_command = calc(&["lifetime"], &text);
+    assert!(by_command.status.success());
+    assert_eq!(answer, serde_json::from_slice::<Value>(&by_command.stdout).expect("JSON"));
+
+    let too_long = format!("{{\"observations\": [{}]}}", " ".repeat(16 * 1024 * 1024));
+    let by_command = calc(&["lifetime"], &too_long);
+    assert_eq!(by_command.status.code(), Some(1));
+    let refused = app
+        .reader()
+        .request("POST", "/v1/calculators/lifetime")
+        .header("content-type", "application/json")
+        .body(too_long)
+        .send()
+        .expect("the server answers");
+    assert_eq!(refused.status().as_u16(), 413);
 }
 
 #[test]

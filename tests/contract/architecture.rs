@@ -6,13 +6,15 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 14] = [
+const CAPABILITIES: [&str; 16] = [
     "audit",
     "accounts",
     "sites",
     "vessels",
+    "products",
     "haulouts",
     "surveys",
+    "climate",
     "coats",
     "treatments",
     "policies",

@@ -6,19 +6,24 @@ use garboard::cli::openapi::{document, operations};
 use serde_json::{Map, Value};
 
 /// How an operation's name may begin.
-const VERBS: [&str; 18] = [
+const VERBS: [&str; 23] = [
     "accept",
     "append",
     "calculate",
     "change",
+    "close",
     "complete",
     "confirm",
     "correct",
     "create",
+    "enter",
+    "find",
     "import",
     "issue",
     "list",
+    "plan",
     "read",
+    "record",
     "refresh",
     "remove",
     "request",

@@ -52,6 +52,8 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     ids.insert("sites", site.id());
     let vessel = people.lead.post("/v1/vessels", &bodies("create_vessel", &ids)).expect(201);
     ids.insert("vessels", vessel.id());
+    let product = people.lead.post("/v1/products", &bodies("create_product", &ids)).expect(201);
+    ids.insert("products", product.id());
     for (client, collection, operation) in [
         (&people.crew, "haul-outs", "create_haul_out"),
         (&people.surveyor, "stations", "create_station"),
@@ -64,6 +66,11 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
         let made = client.post(&format!("/v1/{collection}"), &bodies(operation, &ids)).expect(201);
         ids.insert(collection, made.id());
     }
+    let film = format!("/v1/coats/{}/films", ids["coats"]);
+    ids.insert("films", people.crew.post(&film, &bodies("create_film", &ids)).expect(201).id());
+    let climate = format!("/v1/haul-outs/{}/climate-values", ids["haul-outs"]);
+    people.crew.post(&climate, &bodies("append_climate_values", &ids)).expect(200);
+    ids.insert("treatments", closed_treatment(people, &ids));
     let mut evidence = bodies("create_survey", &ids);
     evidence["bottom_examined"] = json!("whole");
     evidence["blistering"] = json!("none");
@@ -91,6 +98,33 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     ids
 }
 
+/// A treatment that was planned, done over its holds, and closed.
+fn closed_treatment(people: &Hands, ids: &Ids) -> String {
+    let plan = format!("/v1/haul-outs/{}/treatments", ids["haul-outs"]);
+    let planned = people.crew.post(&plan, &bodies("plan_treatment", ids)).expect(201);
+    let at = |what: &str| format!("/v1/treatments/{}/{what}", planned.id());
+    people.surveyor.post(&at("decisions"), &bodies("enter_decision", ids)).expect(201);
+    for step in ["abrade", "barrier"] {
+        let mut decision = bodies("enter_decision", ids);
+        for (name, value) in [
+            ("kind", "override"),
+            ("zone", "bottom"),
+            ("step", "barrier"),
+            ("hold", "coats_missing"),
+            ("note", "a seed"),
+        ] {
+            decision[name] = json!(value);
+        }
+        if step == "barrier" {
+            people.surveyor.post(&at("decisions"), &decision).expect(201);
+        }
+        let done = json!({"kind": "step_done", "zone": "bottom", "step": step, "happened_at": "2026-04-05T10:00:00Z"});
+        people.crew.post(&at("entries"), &done).expect(201);
+    }
+    people.crew.post(&at("closing"), &bodies("close_treatment", ids)).expect(200);
+    planned.id()
+}
+
 /// A body that is right for a writing operation, about these records.
 ///
 /// An operation that is not here is not covered: add it.
@@ -98,6 +132,7 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
     let id = |collection: &str| json!(ids.get(collection));
     match operation {
         "create_site" => json!({"name": "A basin", "time_zone": "UTC", "climate": "temperate_sea"}),
+        "create_product" => json!({"name": "An invented antifouling", "role": "antifouling"}),
         "create_vessel" => {
             json!({"name": "A hull", "form": "fin_keel", "length_m": 10.0, "launched_on": "2010-05-01",
             "site_id": id("sites"), "zones": [{"zone": "bottom", "cored": true}]})
@@ -121,7 +156,20 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
             json!({"vessel_id": id("vessels"), "kind": "impact_damage", "found_on": "2026-04-02", "zone": "bottom"})
         }
         "create_coat" => {
-            json!({"vessel_id": id("vessels"), "role": "antifouling", "zone": "bottom", "applied_on": "2026-04-10"})
+            json!({"vessel_id": id("vessels"), "role": "antifouling", "zone": "bottom", "applied_on": "2026-04-10",
+            "product_id": id("products")})
+        }
+        "create_film" => {
+            json!({"method": "ultrasonic", "rule": "iso-19840", "nominal_um": 100, "readings_um": [110, 105, 120],
+            "measured_at": "2026-04-11T10:00:00Z"})
+        }
+        "append_climate_values" => {
+            json!({"items": [{"measured_at": "2026-04-05T10:00:00Z", "source": "hand", "air_temperature_c": 15,
+            "relative_humidity_pct": 60, "surface_temperature_c": 14}]})
+        }
+        "calculate_coating_windows" => {
+            json!({"limits": {}, "application_h": 1, "cure_h": 2, "forecast": [{"at": "2026-04-05T10:00:00Z",
+            "air_temperature_c": 15, "relative_humidity_pct": 60, "surface_temperature_c": 14}]})
         }
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})
@@ -133,14 +181,28 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "request_second_factor" | "remove_second_factor" => json!({"password": PASSWORD}),
         "confirm_second_factor" => json!({"code": "000000"}),
         "change_password" => json!({"password": PASSWORD, "new_password": PASSWORD}),
+        "plan_treatment" => {
+            json!({"kind": "preventive", "steps": [{"step": "abrade"}, {"step": "barrier", "coats": 1}]})
+        }
+        "enter_decision" => {
+            json!({"kind": "acceptance", "happened_at": "2026-04-04T10:00:00Z", "person_name": "A surveyor", "qualification": "Hull surveyor"})
+        }
+        "enter_work" => json!({"kind": "wash", "happened_at": "2026-04-05T10:00:00Z"}),
+        "record_treatment_coat" => bodies("create_coat", ids),
+        "close_treatment" => json!({"launch_at": "2026-04-19T10:00:00Z", "person_name": "A yard lead"}),
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
         "correct_survey" => json!({"reason": "a slip of the pen"}),
         "change_policy" | "change_vessel_policy" => json!({"inspection_max_months": 12}),
-        "change_organisation" | "change_program" | "change_site" | "change_vessel" => {
+        "change_organisation" | "change_program" | "change_site" | "change_vessel" | "change_product" => {
             json!({"name": "Another name"})
         }
-        "change_haul_out" | "change_survey" | "change_reading" | "change_finding" | "change_coat"
-        | "change_treatment" => json!({"note": "Another note"}),
+        "change_haul_out"
+        | "change_survey"
+        | "change_reading"
+        | "change_finding"
+        | "change_coat"
+        | "change_treatment"
+        | "change_treatment_plan" => json!({"note": "Another note"}),
         "change_station" => json!({"code": "P2"}),
         "change_member" => json!({"role": "reader"}),
         calculator if calculator.starts_with("calculate_") => {

@@ -49,8 +49,16 @@ const UNITS: [&str; 37] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 69] = [
+const OTHERWISE: [(&str, &str); 77] = [
     ("expires_in", "seconds; the name is that of RFC 6749, section 5.1"),
+    ("coats", "counts"),
+    ("plan_version", "the number of a version"),
+    ("corrected", "counts"),
+    ("litres", "litres"),
+    ("minutes", "minutes"),
+    ("max_days_to_launch", "days, said in it"),
+    ("mix_base_parts", "parts by volume, of a ratio"),
+    ("mix_hardener_parts", "parts by volume, of a ratio"),
     ("hours_since_lift", "hours, said first"),
     ("hours_since_wash", "hours, said first"),
     ("wear_um_per_month_15c", "micrometres a month at 15 degrees Celsius"),

@@ -162,6 +162,31 @@ fn missing_and_unused_fields_are_named() {
 }
 
 proptest! {
+    /// Every formula: areas grow with the square of a length, and a greater hull never has less bottom.
+    #[test]
+    fn greater_hulls_have_more_bottom(
+        lwl_m in 6.0..20.0_f64, beam_share in 0.22..0.36_f64, draft_share in 0.1..0.3_f64, factor in 1.0..2.0_f64, form in 0..4_usize,
+    ) {
+        let form = ["fin_keel", "long_keel", "motor", "full_bodied"][form];
+        let all = |scale: f64, longer: f64| {
+            let (beam, draft) = (lwl_m * beam_share * scale, lwl_m * beam_share * draft_share * scale);
+            let lwl = lwl_m * scale * longer;
+            let volume = 0.4 * lwl * beam * draft;
+            [
+                of(json!({"method": "trade", "form": form, "lwl_m": lwl, "beam_m": beam, "draft_m": draft})),
+                of(json!({"method": "delft", "lwl_m": lwl, "bwl_m": beam, "canoe_draft_m": draft, "canoe_volume_m3": volume,
+                    "midship_coefficient": 0.7})),
+                of(json!({"method": "denny-mumford", "lwl_m": lwl, "draft_m": draft, "volume_m3": volume})),
+            ]
+        };
+        let (one, greater, longer) = (all(1.0, 1.0), all(factor, 1.0), all(1.0, factor));
+        for ((one, greater), longer) in one.iter().zip(&greater).zip(&longer) {
+            prop_assert!((greater.area_m2 / one.area_m2 / factor / factor - 1.0).abs() < 1e-9);
+            prop_assert!(longer.area_m2 >= one.area_m2 && one.area_m2 > 0.0);
+            prop_assert!((0.0..1.0).contains(&one.uncertainty_fraction));
+        }
+    }
+
     /// Simpson's rule is exact for a parabola whatever the spacing, and areas grow with the square of a length.
     #[test]
     fn areas_scale(

@@ -160,6 +160,48 @@ fn time_lag_agrees_with_crank_4_26() {
     }
 }
 
+/// diffusion-slope-method.json (ASTM D5229, from memory): the diffusivity that a weighed sheet's uptake tells by its
+/// slope over the root of time is the one the solver was given. Where the sheet's edges take water too, the faces'
+/// uptakes add up at first (Shen and Springer 1976), and the slope tells the apparent diffusivity.
+#[test]
+fn the_slope_of_the_uptake_tells_the_diffusivity() {
+    let slope_method = |thickness_m: f64, [first_s, second_s]: [f64; 2], [first, second]: [f64; 2]| {
+        let slope = (second - first) / (second_s.sqrt() - first_s.sqrt());
+        std::f64::consts::PI * (thickness_m * slope / 4.0).powi(2)
+    };
+    let (mut sheets, mut edged) = (0, 0);
+    for case in cases("diffusion-slope-method") {
+        let (i, expected) = (&case["inputs"], &case["expected"]);
+        let thickness_m = number(&i["h_m"]);
+        let taken_up = |diffusivity: f64, across_m: f64, seconds: f64| {
+            uptake(diffusivity * seconds / across_m.powi(2), 0.0, 0.0).mean_activity
+        };
+        if let Some(apparent) = i["D_apparent"].as_f64() {
+            let diffusivity = number(&expected["D_edge_corrected"]);
+            let sides = [thickness_m, number(&i["length_m"]), number(&i["width_m"])];
+            // Within what the solver resolves for the longest side and the root's law holds for the thickness.
+            let longest_m = sides[1].max(sides[2]);
+            let times = [1.02, 1.5].map(|factor| factor * SHORTEST_FOURIER * longest_m.powi(2) / diffusivity);
+            let masses =
+                times.map(|seconds| sides.iter().map(|side| taken_up(diffusivity, *side, seconds)).sum());
+            assert_close("apparent", slope_method(thickness_m, times, masses), apparent, &case["tol"]);
+            edged += 1;
+            continue;
+        }
+        let diffusivity = number(&expected["D_m2_s"]);
+        // The file's masses follow the root's law, from which a sheet that is half full has left by 0.06 %: a
+        // sixteenth of the time, a quarter of the mass.
+        let times = [number(&i["t1_s"]) / 16.0, number(&i["t2_s"]) / 16.0];
+        let masses = times.map(|seconds| taken_up(diffusivity, thickness_m, seconds));
+        for (mass, weighed) in masses.into_iter().zip([&i["M1_pct"], &i["M2_pct"]]) {
+            assert_close("mass", 4.0 * mass * number(&i["Mm_pct"]), number(weighed), &case["tol"]);
+        }
+        assert_close("slope", slope_method(thickness_m, times, masses), diffusivity, &case["tol"]);
+        sheets += 1;
+    }
+    assert_eq!((sheets, edged), (3, 3));
+}
+
 #[test]
 fn temperature_stretches_time_as_crank_7_1() {
     for case in cases("diffusion-variable-temperature") {

@@ -66,7 +66,7 @@ fn dry_is_decided_by_the_last_readings() {
         let days: Vec<f64> =
             (0..values.len()).map(|n| f64::from(u32::try_from(n).expect("few")) * 7.0).collect();
         let mut input = input(number(&i["threshold"]), &days, &values);
-        input.steady_range = number(&i["stable_range"]);
+        input.steady_range = Some(number(&i["stable_range"]));
         input.consecutive = usize::try_from(i["consecutive"].as_u64().expect("a count")).expect("small");
         let answer = drying(&input).expect("in range");
         assert_eq!(
@@ -126,12 +126,43 @@ fn bad_readings_are_named() {
     }
     let mut input = good;
     input["meter_step"] = json!(0.2);
+    let by_default: DryingInput = serde_json::from_value(input.clone()).expect("well-formed");
+    assert!(drying(&by_default).is_ok(), "without a range it is twice the step");
+    input["steady_range"] = json!(0.3);
     let input: DryingInput = serde_json::from_value(input).expect("well-formed");
     assert_eq!(drying(&input).expect_err("refused").0[0].pointer, "/steady_range");
 }
 
+/// Two-sided quantiles of Student's t with 9 degrees of freedom, as printed in any table of it.
+const STUDENT_9: [(f64, f64); 3] = [(0.8, 1.383), (0.9, 1.833), (0.99, 3.250)];
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
+
+    /// A date is only told where the fit supports one: the readings span 2/k, and the plateau's interval at the
+    /// confidence asked for lies under the target. Else the fit is there all the same, and no date.
+    #[test]
+    fn no_date_where_the_fit_cannot_support_one(
+        k in 0.003..0.1_f64, y_eq in 2.0..12.0_f64, fall in 5.0..30.0_f64, target in 3.0..10.0_f64,
+        noise in prop::collection::vec(-1.0..1.0_f64, 12), confidence in 0..3_usize,
+    ) {
+        let days: Vec<f64> = (0..12).map(|n| f64::from(n) * 7.0).collect();
+        let values: Vec<f64> = days.iter().zip(&noise).map(|(day, noise)| y_eq + fall * (-k * day).exp() + noise).collect();
+        let mut input = input(target, &days, &values);
+        let (level, student) = STUDENT_9[confidence];
+        input.confidence = level;
+        let answer = drying(&input).expect("in range");
+        let Some(fit) = answer.fit else {
+            prop_assert!(answer.ready_day.is_none() && answer.never_reaches_probability.is_none());
+            return Ok(());
+        };
+        let spans = fit.k_per_day * 77.0 >= 2.0 - 1e-9;
+        // The table's last digit.
+        let clear = fit.y_eq + (student - 0.001) * fit.se.y_eq < target;
+        prop_assert!(answer.ready_day.is_none() || (spans && clear), "{answer:?}");
+        prop_assert_eq!(answer.ready_day.is_some(), answer.status == DryingStatus::Drying);
+        prop_assert!(fit.k_per_day > 0.0 && fit.se.k_per_day >= 0.0 && fit.se.y_eq >= 0.0);
+    }
 
     /// A date comes only with a plateau clear under the target, a span of two time constants and few curves that never
     /// get there; it is in order, comes again with the same seed, and carries the units of value and time through.
@@ -156,7 +187,7 @@ proptest! {
             }
             let scaled: Vec<f64> = values.iter().map(|value| value * unit).collect();
             let mut input = input(8.0 * unit, &days.iter().map(|day| day * unit).collect::<Vec<_>>(), &scaled);
-            input.steady_range = 0.3 * unit;
+            input.steady_range = Some(0.3 * unit);
             let other = drying(&input).expect("in range").ready_day.expect("as before");
             prop_assert!((other.p50 / unit / day.p50.max(1e-9) - 1.0).abs() < 1e-4 || day.p50 == 0.0);
         }

@@ -160,6 +160,37 @@ proptest! {
         prop_assert!(RULES[rule] == FilmRule::Pa2 || !run(&too_thick).accepted);
     }
 
+    /// A spot over what its level lets is never accepted, and gets no better by being still thicker; nor does a spot by
+    /// one of its readings' getting thinner.
+    #[test]
+    fn a_worse_spot_never_helps(
+        values in prop::collection::vec(180.0..340.0_f64, 1..12),
+        which in any::<prop::sample::Index>(),
+        more in 0.0..2_000.0_f64,
+        share in 0.0..1.0_f64,
+        level in 1..5_u8,
+    ) {
+        let limit = pa_2_limits(level, 250.0, Some(350.0)).expect("it exists").spot_max_um.expect("it has one");
+        let mut thick = values.clone();
+        thick[which.index(values.len())] = limit + 0.001 + more;
+        let refused = of(FilmRule::Pa2, 250.0, Some(350.0), thick, Some(level));
+        prop_assert!(!refused.accepted && refused.failures.iter().any(|failure| failure.code == "reading_above"));
+
+        let spots = |values: &[f64], first_thinner: f64| {
+            let spots: Vec<Value> = values.iter().enumerate().map(|(n, value)| {
+                let thinner = if n == which.index(values.len()) { first_thinner } else { 1.0 };
+                json!([value * thinner, value + 5.0, value - 5.0])
+            }).collect();
+            let input = json!({"rule": "pa-2", "nominal_um": 250, "level": level, "spot_readings_um": spots});
+            film(&serde_json::from_value(input).expect("well-formed")).expect("in range")
+        };
+        let (before, after) = (spots(&values, 1.0), spots(&values, share));
+        prop_assert!(before.accepted || !after.accepted);
+        let whole = of(FilmRule::Pa2, 250.0, None, values, Some(level));
+        prop_assert_eq!(before.accepted, whole.accepted);
+        prop_assert!((before.mean_um - whole.mean_um).abs() < 1e-9);
+    }
+
     /// The order of the readings and their unit do not matter.
     #[test]
     fn a_verdict_has_no_unit(values in prop::collection::vec(180.0..700.0_f64, 1..30), rule in 0..3_usize) {

@@ -24,7 +24,7 @@ fn changed(history: &[Segment], change: impl Fn(&mut Segment)) -> Vec<Segment> {
     history.iter().map(one).collect()
 }
 
-/// Room for a twentieth of the accuracy asked for: a crossing of the threshold is taken as a parabola.
+/// Room for a twentieth of the accuracy asked for: a crossing of the threshold is found to 1e-5 in activity.
 fn not_more(less: f64, more: f64) -> bool {
     less <= more * 1.0005 + 1e-4
 }
@@ -67,7 +67,7 @@ proptest! {
     }
 
     /// The end of a history does not depend on how it is cut; exposure is free to differ by a quarter of what it must
-    /// be right to, since a crossing of the threshold is taken as a parabola.
+    /// be right to, since a crossing of the threshold is found to 1e-5 in activity.
     #[test]
     fn splitting_a_segment_changes_nothing(hull in hulls(), initial in 0.3..0.9_f64, history in histories(), cut in 0.1..0.9_f64) {
         let halves: Vec<Segment> = history

@@ -120,6 +120,26 @@ proptest! {
         prop_assert!(warmer.max_h <= colder.max_h.map(|max_h| max_h + 1e-9));
     }
 
+    /// Hours of the sheet and of the history may be minutes: the fractions are the same, and the state. Longer never goes
+    /// back from open to too soon or from closed to open.
+    #[test]
+    fn a_window_has_no_unit_and_no_way_back(hours in 0.1..800.0_f64, more in 1.0..2.0_f64, t in 10.0..20.0_f64, unit in 0.1..60.0_f64) {
+        let run = |sheet, hours| overcoat_window(&asked(sheet, None, &[(hours, t)])).expect("within");
+        let scaled = two_lines().into_iter().map(|line| SheetTimes {
+            min_h: line.min_h * unit, max_h: line.max_h.map(|max_h| max_h * unit), ..line
+        });
+        let (answer, other) = (run(two_lines(), hours), run(scaled.collect(), hours * unit));
+        let near = |a: Option<f64>, b: Option<f64>| a.zip(b).is_some_and(|(a, b)| (a / b - 1.0).abs() < 1e-9);
+        prop_assert!(near(answer.min_fraction, other.min_fraction) && near(answer.max_fraction, other.max_fraction));
+        prop_assert_eq!(answer.state, other.state);
+        let place = |state| match state {
+            Some(WindowState::TooSoon) => 0,
+            Some(WindowState::Open) => 1,
+            _ => 2,
+        };
+        prop_assert!(place(run(two_lines(), hours * more).state) >= place(answer.state));
+    }
+
     /// Splitting a stretch changes nothing; waiting what is told opens the window.
     #[test]
     fn a_history_adds_up(hours in 0.1..9.0_f64, share in 0.0..1.0_f64, t in 10.0..20.0_f64) {

@@ -80,6 +80,23 @@ fn flakes_lengthen_the_way() {
     }
 }
 
+/// flake-mass-fraction.json (Bharadwaj 2001, from memory): flakes that all lie flat, order 1, are Nielsen's. The file's
+/// other orders are another law, which the project does not offer, and its mass fractions turn into the volume fractions
+/// that a film is entered with.
+#[test]
+fn flat_flakes_are_those_of_nielsen() {
+    let mut checked = 0;
+    for case in cases("flake-mass-fraction") {
+        let Some(orders) = case["inputs"]["S_order"].as_array() else { continue };
+        let flat = orders.iter().position(|order| (number(order) - 1.0).abs() < 1e-12).expect("flat flakes");
+        let ratio =
+            flake_permeability_ratio(number(&case["inputs"]["phi"]), number(&case["inputs"]["alpha"]));
+        assert_close("flat flakes", ratio, number(&case["expected"]["P_ratio"][flat]), &case["tol"]);
+        checked += 1;
+    }
+    assert_eq!(checked, 3);
+}
+
 /// permeance-units.json (after ASTM E96): the case that turns a vapour transmission rate into a permeability per
 /// pascal; the others convert between units the project does not take. Magnus over water at 15 °C after WMO-No. 8 stands for the
 /// vapour pressure: 0.14 % below the project's.
@@ -141,6 +158,19 @@ fn refuses_none_or_both_permeabilities_and_unknown_fields() {
 }
 
 proptest! {
+    /// A permeability per pascal is one per unit of activity over 1,704 Pa; thicker films and tighter ones resist more, in
+    /// proportion.
+    #[test]
+    fn a_film_resists_in_proportion(thickness_um in 1.0..9_000.0_f64, log in -15.0..-10.0_f64, factor in 1.0..2.0_f64) {
+        let permeability = 10.0_f64.powf(log);
+        let alone = |layer: SkinLayer| skin(&SkinInput { layers: vec![layer] }).expect("in range").resistance_m2_s_kg;
+        let resistance = alone(film(thickness_um, permeability));
+        let per_pascal = SkinLayer { permeability_kg_m_s: None, permeability_kg_m_s_pa: Some(permeability / 1_704.0), ..film(thickness_um, 1.0) };
+        prop_assert!((alone(per_pascal) / resistance - 1.0).abs() < 1e-12);
+        prop_assert!((alone(film(thickness_um * factor, permeability)) / resistance / factor - 1.0).abs() < 1e-12);
+        prop_assert!((alone(film(thickness_um, permeability / factor)) / resistance / factor - 1.0).abs() < 1e-12);
+    }
+
     /// Shares add up to one; another film adds its own resistance whatever stands before it; flakes never help water.
     #[test]
     fn a_skin_is_the_sum_of_its_films(

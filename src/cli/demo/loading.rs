@@ -9,11 +9,12 @@ use serde_json::{Value, json};
 use super::scenario::{self, Hull, Placed};
 use crate::db::{Actor, Db, Tx};
 use crate::error::Result;
-use crate::features::{coats, haulouts, sites, surveys, treatments, vessels};
+use crate::features::{coats, haulouts, products, sites, surveys, treatments, vessels};
 use crate::http::IfMatch;
 use crate::http::body::read_fields;
 use crate::ids::{
-    CoatId, FindingId, HaulOutId, Id, ReadingId, SiteId, StationId, SurveyId, TreatmentId, VesselId,
+    CoatId, FindingId, HaulOutId, Id, ProductId, ReadingId, SiteId, StationId, SurveyId, TreatmentId,
+    VesselId,
 };
 
 /// Writes site, hulls and their histories; `lead` keeps the register, `surveyor` signs.
@@ -29,11 +30,21 @@ pub(super) fn load(
 ) -> Result<usize> {
     let site_id = SiteId::fresh();
     db.write(lead, |tx| sites::api::create(tx, site_id, fields(scenario::site())?))?;
+    let products = db.write(lead, |tx| {
+        scenario::products()
+            .into_iter()
+            .map(|sheet| {
+                let id = ProductId::fresh();
+                let made = products::api::create(tx, id, fields(sheet)?)?;
+                Ok((json!(made.fields.role), id))
+            })
+            .collect::<Result<Vec<(Value, ProductId)>>>()
+    })?;
     let hulls = scenario::hulls(today);
     progress.set_length(u64::try_from(hulls.len()).unwrap_or(0));
     for hull in &hulls {
         let vessel_id = VesselId::fresh();
-        let haul_outs = db.write(lead, |tx| register(tx, vessel_id, site_id, hull))?;
+        let haul_outs = db.write(lead, |tx| register(tx, vessel_id, site_id, hull, &products))?;
         db.write(surveyor, |tx| surveyed(tx, vessel_id, &haul_outs, hull))?;
         progress.inc(1);
     }
@@ -53,7 +64,13 @@ fn with<const N: usize>(fact: &Value, ids: [(&str, Value); N]) -> Value {
     fact
 }
 
-fn register(tx: &mut Tx<'_>, vessel_id: VesselId, site_id: SiteId, hull: &Hull) -> Result<Vec<HaulOutId>> {
+fn register(
+    tx: &mut Tx<'_>,
+    vessel_id: VesselId,
+    site_id: SiteId,
+    hull: &Hull,
+    products: &[(Value, ProductId)],
+) -> Result<Vec<HaulOutId>> {
     vessels::api::create(tx, vessel_id, fields(with(&hull.vessel, [("site_id", json!(site_id))]))?)?;
     let mut haul_outs = Vec::new();
     for fact in &hull.haul_outs {
@@ -69,7 +86,9 @@ fn register(tx: &mut Tx<'_>, vessel_id: VesselId, site_id: SiteId, hull: &Hull) 
         treatments::api::create(tx, TreatmentId::fresh(), fields(placed(treatment))?)?;
     }
     for coat in &hull.coats {
-        coats::api::create(tx, CoatId::fresh(), fields(placed(coat))?)?;
+        let product = products.iter().find(|(role, _)| *role == coat.fact["role"]).map(|(_, id)| id);
+        let fact = with(&placed(coat), [("product_id", json!(product))]);
+        coats::api::create(tx, CoatId::fresh(), fields(fact)?)?;
     }
     Ok(haul_outs)
 }

@@ -57,6 +57,27 @@ pub(super) fn site() -> Value {
             "note": "An invented place." })
 }
 
+/// Invented generic products, as sheets are entered; the coats of each role are of its product.
+pub(super) fn products() -> Vec<Value> {
+    vec![
+        json!({ "ref": "barrier", "name": "Generic flake barrier", "role": "barrier", "amine_blush": true, "volume_solids_pct": 60,
+                "min_dry_film_um": 60, "max_dry_film_um": 150, "min_surface_temperature_c": 8, "mix_base_parts": 3, "mix_hardener_parts": 1,
+                "pack_l": 2.5, "pot_life": [{ "temperature_c": 20, "minutes": 120 }],
+                "overcoating": [
+                    { "next_role": "barrier", "temperature_c": 5, "min_h": 20, "max_h": 1440 },
+                    { "next_role": "barrier", "temperature_c": 15, "min_h": 8, "max_h": 1080 },
+                    { "next_role": "barrier", "temperature_c": 25, "min_h": 4, "max_h": 720 },
+                    { "next_role": "antifouling", "temperature_c": 5, "min_h": 12, "max_h": 36 },
+                    { "next_role": "antifouling", "temperature_c": 15, "min_h": 6, "max_h": 18 },
+                    { "next_role": "antifouling", "temperature_c": 25, "min_h": 3, "max_h": 9 }],
+                "cure": [{ "temperature_c": 5, "hours": 240 }, { "temperature_c": 15, "hours": 120 }, { "temperature_c": 25, "hours": 72 }],
+                "note": "An invented product." }),
+        json!({ "ref": "antifouling", "name": "Generic wearing antifouling", "role": "antifouling", "volume_solids_pct": 50,
+                "min_dry_film_um": 40, "max_dry_film_um": 120, "min_surface_temperature_c": 5, "pack_l": 2.5, "max_days_to_launch": 180,
+                "note": "An invented product." }),
+    ]
+}
+
 /// All hulls as they stand on `today`.
 pub(super) fn hulls(today: NaiveDate) -> Vec<Hull> {
     (0..).zip(HULLS).map(|(n, plan)| Teller::new(n, plan, today).tell()).collect()

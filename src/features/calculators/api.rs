@@ -7,7 +7,7 @@ use serde_json::Value;
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::error::{Code, Error, Result};
-use crate::http::body::{AnyJson, read_value};
+use crate::http::body::{ComputationBody, parse, read_value};
 use crate::http::gate::Gate;
 use crate::http::problem::ComputeProblems;
 use crate::http::{Outcome, Permit};
@@ -63,7 +63,7 @@ macro_rules! calculators {
                 request_body(content = $input, example = json!(example($name))),
                 responses((status = 200, description = "The answer", body = $output), ComputeProblems))]
             #[post($address)]
-            pub async fn $handler(_permit: Permit<Read>, input: AnyJson) -> Outcome {
+            pub async fn $handler(_permit: Permit<Read>, input: ComputationBody) -> Outcome {
                 answered($name, input.0).await
             }
         )+
@@ -157,8 +157,8 @@ impl Calculator {
     }
 }
 
-async fn answered(name: &str, input: Value) -> Outcome {
+async fn answered(name: &str, input: Vec<u8>) -> Outcome {
     let calculator = calculator(name)?;
-    let answer = PLACES.run(move || calculator.answer(input)).await?;
+    let answer = PLACES.run(move || calculator.answer(parse(&input)?)).await?;
     Ok(HttpResponse::Ok().json(answer))
 }

@@ -125,6 +125,13 @@
 //! | `applied_on` | required | date | day it was applied |
 //! | `sequence` |  | whole number | its place among the coats of that day, 1 for the innermost; without a reference, vessel, day and sequence tell which coat a row speaks of |
 //! | `product` |  | text | what was applied |
+//! | `product_ref` |  | text | reference of the product, where its sheet is entered |
+//! | `batch_number` |  | text | number of the product's batch |
+//! | `litres` |  | number | how much was used, mixed and unthinned |
+//! | `area_m2` |  | number | on what area, 0.01 to 2000 m² |
+//! | `wet_film_um` |  | number | wet film thickness, 1 to 10000 µm |
+//! | `started_at` |  | time | when its application began |
+//! | `finished_at` |  | time | when its application ended |
 //! | `colour` |  | text | its colour |
 //! | `dry_film_um` |  | number | dry film thickness, 1 to 5000 µm |
 //! | `film_measured` |  | true, false, yes, no | whether that was measured; no when left out |

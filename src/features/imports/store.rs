@@ -10,11 +10,11 @@ use serde_json::{Map, Value};
 
 use super::model::identity::Known;
 use crate::db::Tx;
-use crate::db::schema::{haul_outs, sites, stations, vessels};
+use crate::db::schema::{haul_outs, products, sites, stations, vessels};
 use crate::db::views::{current_coats, current_readings, current_surveys};
 use crate::error::{Code, Error, Result};
 use crate::features::surveys::model::reading::ReadingFields;
-use crate::ids::{CoatId, HaulOutId, ReadingId, SiteId, StationId, SurveyId, VesselId};
+use crate::ids::{CoatId, HaulOutId, ProductId, ReadingId, SiteId, StationId, SurveyId, VesselId};
 
 #[derive(QueryableByName)]
 struct Locked {
@@ -133,6 +133,18 @@ pub fn haul_out_ids(tx: &mut Tx<'_>, refs: &[&str]) -> Result<HashMap<String, Ha
     let rows: Vec<(Option<String>, HaulOutId)> = haul_outs::table
         .filter(haul_outs::org_id.eq(tx.org_id()).and(haul_outs::ref_.eq_any(refs)))
         .select((haul_outs::ref_, haul_outs::id))
+        .load(tx.conn())?;
+    Ok(rows.into_iter().filter_map(|(reference, id)| reference.map(|reference| (reference, id))).collect())
+}
+
+/// The products with these references.
+///
+/// # Errors
+/// Those of the database.
+pub fn product_ids(tx: &mut Tx<'_>, refs: &[&str]) -> Result<HashMap<String, ProductId>> {
+    let rows: Vec<(Option<String>, ProductId)> = products::table
+        .filter(products::org_id.eq(tx.org_id()).and(products::ref_.eq_any(refs)))
+        .select((products::ref_, products::id))
         .load(tx.conn())?;
     Ok(rows.into_iter().filter_map(|(reference, id)| reference.map(|reference| (reference, id))).collect())
 }

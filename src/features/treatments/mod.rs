@@ -1,6 +1,20 @@
-//! Treatments that were done: preventive, a barrier on sound gelcoat, or curative, a blistered or wet hull
-//! stripped, dried and built up again. A curative one begins a new life of the hull in the forecasts; a
-//! preventive one does not. Versions are inserted and never changed.
+//! Treatments: preventive, a barrier on sound gelcoat, or curative, a blistered or wet hull stripped, dried and built up
+//! again. A curative one begins a new life of the hull in the forecasts; a preventive one does not.
+//!
+//! ```text
+//! a treatment   planned --acceptance--> accepted --first work--> running --closing--> closed
+//!                  ^                        |
+//!                  +---- plan changed ------+        (the plan is fixed once work has started)
+//!
+//! a step        waiting --steps before it done--> open --step_done, no hold open--> done
+//! in a zone                                                     (withdrawn: open again)
+//! ```
+//!
+//! The plan stands in its versions; what is done and decided are entries, never changed. A hold refuses with 409 and says
+//! what is missing; a named qualified person may override it, visible for ever. Closing records the treatment that was
+//! done, under the same id: the forecasts read that record, the accepted coats, and no reading. Drying readings are those
+//! of the surveys of the haul-out, drafts too: added, sent again and corrected as all readings are. Thresholds of advice,
+//! washes and readings are common practice, no source.
 
 pub mod api;
 pub mod model;
@@ -13,6 +27,19 @@ pub fn register(config: &mut ServiceConfig<'_>) {
     config
         .service(api::list_treatments)
         .service(api::create_treatment)
+        .service(api::plan::plan_treatment)
+        .service(api::plan::list_planned_treatments)
+        .service(api::plan::read_treatment_plan)
+        .service(api::plan::change_treatment_plan)
+        .service(api::plan::read_treatment_drying)
+        .service(api::work::enter_work)
+        .service(api::work::enter_decision)
+        .service(api::work::record_treatment_coat)
+        .service(api::work::close_treatment)
+        .service(api::quantities::read_treatment_quantities)
+        .service(api::quantities::read_purchase_list)
+        .service(api::record::read_treatment_record)
+        .service(api::record::read_treatment_record_page)
         .service(api::read_treatment)
         .service(api::change_treatment)
         .service(api::list_treatment_versions);

@@ -19,6 +19,9 @@ pub use curve::{DryingErrors, DryingFit};
 /// Most readings taken.
 const MAX_READINGS: usize = 400;
 
+/// Readings this near each other are steady (common practice, no source).
+const STEADY_RANGE: f64 = 0.3;
+
 /// One reading.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -40,9 +43,10 @@ pub struct DryingInput {
     /// Last readings that must be dry and steady.
     #[serde(default = "three")]
     pub consecutive: usize,
-    /// Steady within this, on the meter's scale; at least twice its step.
-    #[serde(default = "steady")]
-    pub steady_range: f64,
+    /// Steady within this, on the meter's scale; at least twice its step. Where none is given 0.3, or twice the step where
+    /// that is more.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub steady_range: Option<f64>,
     /// Smallest difference the meter shows.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub meter_step: Option<f64>,
@@ -56,10 +60,6 @@ pub struct DryingInput {
 
 fn three() -> usize {
     3
-}
-
-fn steady() -> f64 {
-    0.3
 }
 
 fn nine_in_ten() -> f64 {
@@ -130,16 +130,24 @@ impl DryingInput {
         if !(1..=100).contains(&self.consecutive) {
             refusals.refuse("/consecutive", "out_of_range", "enter a count from 1 to 100");
         }
-        refusals.range("/steady_range", self.steady_range, 1e-9, 1e6, "");
         if let Some(step) = self.meter_step {
             refusals.range("/meter_step", step, 1e-9, 1e6, "");
-            if self.steady_range < 2.0 * step * (1.0 - 1e-9) {
-                let detail = format!("is under twice meter_step; enter at least {}", 2.0 * step);
+        }
+        if let Some(range) = self.steady_range {
+            refusals.range("/steady_range", range, 1e-9, 1e6, "");
+            let least = 2.0 * self.meter_step.unwrap_or(0.0);
+            if range < least * (1.0 - 1e-9) {
+                let detail = format!("is under twice meter_step; enter at least {least}");
                 refusals.refuse("/steady_range", "below_step", detail);
             }
         }
         refusals.range("/confidence", self.confidence, 0.5, 0.999, "");
         refusals.into_result()
+    }
+
+    /// How far the last readings may lie apart.
+    fn steady_within(&self) -> f64 {
+        self.steady_range.unwrap_or_else(|| STEADY_RANGE.max(2.0 * self.meter_step.unwrap_or(0.0)))
     }
 
     /// The last readings, if there are enough of them and they are steady.
@@ -148,7 +156,7 @@ impl DryingInput {
         let last = &self.observations[first..];
         let high = last.iter().map(|reading| reading.value).fold(f64::NEG_INFINITY, f64::max);
         let low = last.iter().map(|reading| reading.value).fold(f64::INFINITY, f64::min);
-        (high - low <= self.steady_range * (1.0 + 1e-9)).then_some(last)
+        (high - low <= self.steady_within() * (1.0 + 1e-9)).then_some(last)
     }
 
     /// The curve with its errors, and the standard deviation of a reading.

@@ -4,9 +4,8 @@ use super::{HullWater, Laminate, SECONDS_PER_DAY, SECONDS_PER_YEAR, Segment, Seg
 use crate::science::arrhenius;
 use crate::science::slab::{Decay, Faces, Modes, Profile};
 
-/// Stretches of time whose decay is remembered: two years of months with different temperatures, and a few
-/// broken ones.
-const REMEMBERED: usize = 32;
+/// Stretches of time whose decay is remembered: the months of the year afloat and ashore, and some broken ones.
+const REMEMBERED: usize = 64;
 
 /// The water in a laminate now, and the exposure it has seen.
 ///
@@ -75,6 +74,16 @@ impl WaterState {
     /// Carries the laminate through a segment; exact for any length but the shortest (see
     /// [`crate::science::slab::SHORTEST_FOURIER`]). A segment of no days changes nothing but the skin.
     pub fn advance(&mut self, hull: &HullWater, segment: &Segment) -> SegmentEnd {
+        let outer_face_activity = self.soak(hull, segment);
+        SegmentEnd {
+            outer_face_activity,
+            mean_activity: self.operator.as_ref().map_or(0.0, |operator| self.profile.mean(&operator.modes)),
+            exposure_years: self.exposure_years,
+        }
+    }
+
+    /// The same for those who ask for less: the activity at the outer face, the exposure being added up.
+    pub fn soak(&mut self, hull: &HullWater, segment: &Segment) -> f64 {
         let operator = Self::operator_for(
             &mut self.operator,
             &mut self.profile,
@@ -82,20 +91,28 @@ impl WaterState {
             segment.skin_resistance_15c_m2_s_kg,
         );
         let at = operator.stretch(segment.days, segment.temperature_c);
-        let stretch = &mut operator.stretches[at];
+        let stretch = &operator.stretches[at];
         let passage = self.profile.pass(
-            &mut operator.modes,
-            &mut stretch.decay,
+            &operator.modes,
+            &stretch.decay,
             segment.outer_activity,
             segment.inner_activity,
             hull.threshold_activity,
         );
         self.exposure_years += stretch.exposure_rate * passage.area_above;
-        SegmentEnd {
-            outer_face_activity: passage.face,
-            mean_activity: passage.mean,
-            exposure_years: self.exposure_years,
-        }
+        passage.face
+    }
+
+    /// The exposure since the start, years.
+    #[must_use]
+    pub fn exposure_years(&self) -> f64 {
+        self.exposure_years
+    }
+
+    /// The water in the laminate, to compare later ones with.
+    #[must_use]
+    pub fn water(&self) -> &Profile {
+        &self.profile
     }
 
     /// Takes the outer `removed_m` of the laminate off: `hull` becomes thinner, and what is left keeps its water.
@@ -183,10 +200,11 @@ impl Operator {
             return guess;
         }
         let found = self.stretches.iter().position(same).unwrap_or_else(|| {
-            if self.stretches.len() == REMEMBERED {
-                self.stretches.clear();
-            }
             let stretch = self.new_stretch(days, temperature_c);
+            // Months come first and come back; what is met later is mostly met once.
+            if self.stretches.len() == REMEMBERED {
+                self.stretches.pop();
+            }
             self.stretches.push(stretch);
             self.stretches.len() - 1
         });

@@ -2,14 +2,15 @@
 
 use super::calendar::{Position, Timeline};
 use super::ensemble::Ensemble;
-use crate::science::exposure::{HullWater, Laminate, Segment, SegmentEnd, WaterState};
+use crate::science::exposure::{HullWater, Laminate, Segment, WaterState};
+use crate::science::slab::Profile;
 
-/// A year is taken to repeat for as long as the conditions do once the activities at the face and on the mean
-/// come back within this of the year before. A slow laminate's transient that still fades by a tenth a year
-/// then has at most 2e-4 of activity to go, a tenth of what the activity itself is good for.
-const STEADY_WITHIN: f64 = 2e-5;
-/// Segments in a row that must have come back, so that no transient passes while it turns.
-const STEADY_SEGMENTS: usize = 3;
+/// Where every year brings the same, the slowest mode alone is left after a while: the other modes together then
+/// change by less than this in a year, anywhere in the laminate...
+const OTHERS_WITHIN: f64 = 1e-4;
+/// ... and what is left of the slowest one is no more than the activity itself is good for. What a year adds then
+/// goes to its limit as that mode does, by the same share each year.
+const LEFT_WITHIN: f64 = 0.002;
 
 /// Something done to the hull at a bound of the timeline.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -109,7 +110,7 @@ fn run_member(
     let mut skin_factor = ensemble.life(member, course.first_lives_back).skin_factor;
     let mut state = WaterState::new(&hull, ensemble.priors.launch_activity);
     let mut deeds = course.deeds.iter().peekable();
-    let mut steadiness = Steadiness::default();
+    let mut transient = Transient::default();
     let mut state_exposure = 0.0;
     path[0] = 0.0;
     let mut next = 0;
@@ -124,32 +125,42 @@ fn run_member(
                 }
                 Deed::Launch => path[next] = 0.0,
             }
-            steadiness = Steadiness::default();
+            transient = Transient::default();
         }
         let breaking = course.breaks.iter().enumerate().filter(|(_, broken)| broken.from == next);
         for (index, broken) in breaking {
             let bare = &nominal[broken.from..broken.until];
             breaks[index].push(run_break(&hull, state.clone(), state_exposure, path[next], bare));
         }
-        if steadiness.is_steady() {
+        if let Some(share) = transient.fades_by {
             let stop = next_stop(course, deeds.peek().map(|(at, _)| *at), next);
             let years = repeats[next..stop].iter().take_while(|&&repeats| repeats).count() / 12;
             if years > 0 {
-                let gained_a_year = path[next] - path[next - 12];
-                for bound in next + 1..=next + 12 * years {
-                    path[bound] = path[bound - 12] + gained_a_year;
+                let gained = |bound: usize| path[bound] - path[bound - 1];
+                let mut gains: [f64; 12] = std::array::from_fn(|month| gained(next - 11 + month));
+                let mut changes: [f64; 12] =
+                    std::array::from_fn(|month| share * (gains[month] - gained(next - 23 + month)));
+                let mut total = path[next];
+                for year in path[next + 1..=next + 12 * years].chunks_exact_mut(12) {
+                    for month in 0..12 {
+                        gains[month] = (gains[month] + changes[month]).max(0.0);
+                        changes[month] *= share;
+                        total += gains[month];
+                        year[month] = total;
+                    }
                 }
                 next += 12 * years;
+                transient = Transient::default();
                 continue;
             }
         }
         let segment = &mut segments[next];
         segment.skin_resistance_15c_m2_s_kg = nominal[next].skin_resistance_15c_m2_s_kg * skin_factor;
-        let end = state.advance(&hull, segment);
-        path[next + 1] = path[next] + (end.exposure_years - state_exposure);
-        state_exposure = end.exposure_years;
-        steadiness.note(next, repeats[next], &end);
+        state.soak(&hull, segment);
+        path[next + 1] = path[next] + (state.exposure_years() - state_exposure);
+        state_exposure = state.exposure_years();
         next += 1;
+        transient.note(next, repeats[next - 1], state.water());
     }
 }
 
@@ -170,7 +181,8 @@ fn run_break(
     let mut path = vec![exposure];
     for segment in nominal {
         let bare = Segment { skin_resistance_15c_m2_s_kg: 0.0, ..*segment };
-        path.push(exposure + state.advance(hull, &bare).exposure_years - state_exposure);
+        state.soak(hull, &bare);
+        path.push(exposure + state.exposure_years() - state_exposure);
     }
     path
 }
@@ -193,26 +205,37 @@ fn hull_water(course: &Course, ensemble: &Ensemble, member: usize) -> HullWater 
     }
 }
 
-/// Whether the water in the laminate has come to repeat itself from year to year.
-#[derive(Debug, Clone, Copy, Default)]
-struct Steadiness {
-    /// Outer-face and mean activity at the end of each of the last twelve segments.
-    year: [(f64, f64); 12],
-    /// Segments in a row that ended as they did a year before.
-    run: usize,
+/// How the water in the laminate comes to repeat itself from year to year, looked at once a year.
+#[derive(Debug, Clone, Default)]
+struct Transient {
+    /// The bound of the last look, and the water then.
+    looked: Option<(usize, Profile)>,
+    /// The change in the slowest mode over the year before that look, where the others had settled.
+    slowest: Option<f64>,
+    /// The share of the last year's change that the next one will bring, once only the slowest mode is left.
+    fades_by: Option<f64>,
 }
 
-impl Steadiness {
-    fn note(&mut self, segment: usize, repeats: bool, end: &SegmentEnd) {
-        let (face, mean) =
-            std::mem::replace(&mut self.year[segment % 12], (end.outer_face_activity, end.mean_activity));
-        let same = repeats
-            && (face - end.outer_face_activity).abs() < STEADY_WITHIN
-            && (mean - end.mean_activity).abs() < STEADY_WITHIN;
-        self.run = if same { self.run + 1 } else { 0 };
-    }
-
-    fn is_steady(&self) -> bool {
-        self.run >= STEADY_SEGMENTS
+impl Transient {
+    /// Notes the water at a bound, and whether the month before it was as the one a year earlier.
+    fn note(&mut self, bound: usize, repeats: bool, water: &Profile) {
+        self.fades_by = None;
+        let Some((at, before)) = self.looked.as_mut().filter(|_| repeats) else {
+            (self.looked, self.slowest) = (repeats.then(|| (bound, water.clone())), None);
+            return;
+        };
+        if bound < *at + 12 {
+            return;
+        }
+        let change = water.change_since(before);
+        if let Some((change, earlier)) = change.zip(self.slowest) {
+            let share = if earlier == 0.0 { 0.0 } else { (change.slowest / earlier).clamp(0.0, 1.0) };
+            if change.slowest.abs() * share <= LEFT_WITHIN * (1.0 - share) {
+                self.fades_by = Some(share);
+            }
+        }
+        self.slowest = change.filter(|change| change.others <= OTHERS_WITHIN).map(|change| change.slowest);
+        *at = bound;
+        before.clone_from(water);
     }
 }

@@ -57,6 +57,11 @@ pub struct SeawaterOutput {
 
 /// Water activity, osmotic coefficient and osmotic pressure of a sea water.
 ///
+/// # Formula
+/// `ln a = (g^S - S ∂g^S/∂S)/(R_w T)`; osmotic coefficient `-ln a/(m M_w)`; osmotic pressure where the potential of
+/// water in the sea water is that of pure water at 101,325 Pa (IAPWS R13-08 with SR7-09, as in TEOS-10). Absolute
+/// salinity of 0 to 42 g/kg, 0 to 35 °C.
+///
 /// ```
 /// use garboard::science::seawater::{SeawaterInput, seawater};
 /// let sea = SeawaterInput { absolute_salinity_g_kg: 35.165, temperature_c: 15.0 };
@@ -80,13 +85,26 @@ pub fn seawater(input: &SeawaterInput) -> Result<SeawaterOutput, Refusals> {
     })
 }
 
-/// Water activity of sea water at atmospheric pressure: `ln a = (g^S - S ∂g^S/∂S)/(R_w T)`.
+/// Water activity of sea water at atmospheric pressure: `ln a = (g^S - S ∂g^S/∂S)/(R_w T)` (IAPWS R13-08), for 0 to
+/// 42 g/kg and 0 to 35 °C.
+///
+/// ```
+/// use garboard::science::seawater::water_activity;
+/// assert!((water_activity(35.165, 15.0) - 0.9813).abs() < 1e-4);
+/// ```
 #[must_use]
 pub fn water_activity(absolute_salinity_g_kg: f64, temperature_c: f64) -> f64 {
     log_activity(absolute_salinity_g_kg, temperature_c).exp()
 }
 
-/// Osmotic coefficient `-ln a/(m M_w)`, `m = S/((1 - S) M_s)` the molality of the salt; none in fresh water.
+/// Osmotic coefficient `-ln a/(m M_w)`, `m = S/((1 - S) M_s)` the molality of the salt; none in fresh water. Ranges as
+/// for [`water_activity`].
+///
+/// ```
+/// use garboard::science::seawater::osmotic_coefficient;
+/// assert!((osmotic_coefficient(35.165, 15.0).expect("salt") - 0.901).abs() < 0.002);
+/// assert!(osmotic_coefficient(0.0, 15.0).is_none());
+/// ```
 #[must_use]
 pub fn osmotic_coefficient(absolute_salinity_g_kg: f64, temperature_c: f64) -> Option<f64> {
     let salinity = absolute_salinity_g_kg / 1_000.0;
@@ -96,7 +114,12 @@ pub fn osmotic_coefficient(absolute_salinity_g_kg: f64, temperature_c: f64) -> O
 }
 
 /// Osmotic pressure, bar: the pressure above atmospheric at which water in the sea water has the chemical
-/// potential of pure water at atmospheric pressure.
+/// potential of pure water at atmospheric pressure. Ranges as for [`water_activity`].
+///
+/// ```
+/// use garboard::science::seawater::osmotic_pressure_bar;
+/// assert!((24.0..26.5).contains(&osmotic_pressure_bar(35.165, 15.0)));
+/// ```
 #[must_use]
 pub fn osmotic_pressure_bar(absolute_salinity_g_kg: f64, temperature_c: f64) -> f64 {
     const BAR_PER_REDUCED: f64 = 1_000.0;

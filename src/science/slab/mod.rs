@@ -21,4 +21,4 @@ mod profile;
 mod projection;
 
 pub use modes::{Decay, Eigenvalues, Faces, Modes, SHORTEST_FOURIER};
-pub use profile::{Passage, Profile};
+pub use profile::{Change, Passage, Profile};

@@ -8,12 +8,15 @@ pub(super) const LANES: usize = 4;
 /// No more blocks of modes than this are ever kept.
 const MAX_BLOCKS: usize = 128;
 
-/// A mode whose exponent has reached this has decayed (to 4e-11) and follows its boundaries at once.
-const DECAYED: f64 = 24.0;
+/// A mode whose exponent has reached this has decayed (to 1e-7) and follows its boundaries at once.
+const DECAYED: f64 = 16.0;
 
-/// The shortest stretch, in Fourier time, at whose end every mode that matters is kept: 24/(512 π)².
+/// The shortest stretch, in Fourier time, at whose end every mode that matters is kept: 16/(512 π)².
 /// Shorter ones lose the sharpest part of a sudden change at the face.
-pub const SHORTEST_FOURIER: f64 = 9.276_3e-6;
+pub const SHORTEST_FOURIER: f64 = 6.184_2e-6;
+
+/// Halley's steps cube their relative size: after one of this size nothing is left to correct.
+const SETTLED: f64 = 1e-5;
 
 /// The resistances of the two faces relative to the slab's own: r = R·D·S/l, finite and not negative.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -49,8 +52,8 @@ impl Faces {
 
 /// The eigenvalues β₀ < β₁ < …, endlessly.
 ///
-/// Each is the only root of f(β) = β - θ₁(β) - θ₂(β) - nπ, θ = arctan(1/(βr)). f rises and is concave, so
-/// Newton's steps from the left stay left of the root and cannot miss it, and a step from the right lands left.
+/// Each is the only root of f(β) = β - θ₁(β) - θ₂(β) - nπ, θ = arctan(1/(βr)). f rises and is concave; the first
+/// guess is left of the root, the others are close to it.
 ///
 /// ```
 /// use garboard::science::slab::{Eigenvalues, Faces};
@@ -79,20 +82,28 @@ impl Iterator for Eigenvalues {
 
     fn next(&mut self) -> Option<f64> {
         let Faces { outer, inner } = self.faces;
+        let rise = |beta: f64| {
+            let (u, v) = (beta * outer, beta * inner);
+            1.0 + outer / (1.0 + u * u) + inner / (1.0 + v * v)
+        };
         let mut beta = self.guess;
         for _ in 0..64 {
             let (u, v) = (beta * outer, beta * inner);
             // arctan(1/u) as π/2 - arctan(u): exact for a bare face, smooth for a nearly sealed one.
-            let value = beta - (FRAC_PI_2 - u.atan()) - (FRAC_PI_2 - v.atan()) - self.branch * PI;
-            let step = value / (1.0 + outer / (1.0 + u * u) + inner / (1.0 + v * v));
+            let behind = if inner > 0.0 { v.atan() } else { 0.0 };
+            let value = (beta - self.branch * PI - PI) + u.atan() + behind;
+            let slope = rise(beta);
+            let bend = -2.0
+                * (outer * outer * u / (1.0 + u * u).powi(2) + inner * inner * v / (1.0 + v * v).powi(2));
+            let step = value / (slope - value * bend / (2.0 * slope));
             beta -= step;
-            if step.abs() <= 4.0 * f64::EPSILON * beta.max(1.0) {
+            if step.abs() <= SETTLED * beta {
                 break;
             }
         }
         self.branch += 1.0;
-        // The angles fall as β rises, so roots lie less than π apart: this guess is right of the next one.
-        self.guess = beta + PI;
+        // From one root to the next f rises by π: with its slope half-way there, a step or two do the rest.
+        self.guess = beta + PI / rise(beta + FRAC_PI_2 / rise(beta));
         Some(beta)
     }
 }
@@ -142,12 +153,12 @@ pub struct Modes {
 pub struct Decay {
     pub(super) fourier: f64,
     pub(super) blocks: Vec<DecayBlock>,
-    /// exp(-β²s) of these blocks and of vanished ones beyond them, as far as they were asked for.
-    factors: Vec<[f64; LANES]>,
 }
 
 #[derive(Debug, Clone, Copy)]
 pub(super) struct DecayBlock {
+    /// φ(0).
+    pub face: [f64; LANES],
     /// exp(-β²s).
     pub factor: [f64; LANES],
     /// (1 - exp(-β²s))/β²: the integral over the stretch of a term that starts at 1.
@@ -227,22 +238,9 @@ impl Modes {
                 let decayed = if exponent < 1e-3 { -(-exponent).exp_m1() } else { 1.0 - factor[lane] };
                 decayed / block.beta_squared[lane]
             });
-            DecayBlock { factor, area }
+            DecayBlock { face: block.face, factor, area }
         });
-        Decay { fourier, blocks: blocks.collect(), factors: Vec::new() }
-    }
-}
-
-impl Decay {
-    /// exp(-β²s) of at least the first `count` blocks of modes.
-    pub(super) fn factors(&mut self, modes: &Modes, count: usize) -> &[[f64; LANES]] {
-        for (n, block) in modes.blocks[..count].iter().enumerate().skip(self.factors.len()) {
-            self.factors.push(match self.blocks.get(n) {
-                Some(decay) => decay.factor,
-                None => block.beta_squared.map(|beta_squared| (-beta_squared * self.fourier).exp()),
-            });
-        }
-        &self.factors
+        Decay { fourier, blocks: blocks.collect() }
     }
 }
 

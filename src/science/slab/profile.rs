@@ -1,17 +1,10 @@
 //! The activity across the slab, carried through stretches of time.
 
-use super::crossing::{FaceCourse, Flash};
+use super::crossing::{FaceCourse, Term, half_space_until};
 use super::modes::{Block, Decay, LANES, Modes};
 
 /// Deviations below this are nothing; left alone they would decay into denormal numbers, which are slow.
 const NOTHING: f64 = 1e-30;
-
-/// A crossing of the threshold within this share of a stretch needs more modes, unless those left out make up less
-/// than `SHARP` of the activity.
-const EARLY: f64 = 0.05;
-
-/// See `EARLY`.
-const SHARP: f64 = 0.05;
 
 /// The activity across a slab: the steady state between the activities `outer` and `inner` outside, and deviations
 /// from it. Modes beyond the deviations do not deviate.
@@ -20,6 +13,8 @@ pub struct Profile {
     pub(super) outer: f64,
     pub(super) inner: f64,
     pub(super) deviation: Vec<[f64; LANES]>,
+    /// Room for what the modes show at the outer face while it is walked through a stretch.
+    terms: Vec<Term>,
 }
 
 /// What a stretch of time left behind.
@@ -27,28 +22,32 @@ pub struct Profile {
 pub struct Passage {
     /// Activity at the outer face at the end.
     pub face: f64,
-    /// Mean activity of the slab at the end.
-    pub mean: f64,
     /// `∫ max(0, face - threshold) ds` over the stretch, in Fourier time.
     pub area_above: f64,
+}
+
+/// How far a profile has come from an earlier one under the same activities outside.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Change {
+    /// In the amplitude of the mode that fades last.
+    pub slowest: f64,
+    /// Of all other modes together, at most, anywhere in the slab.
+    pub others: f64,
 }
 
 impl Profile {
     /// The same activity everywhere.
     #[must_use]
     pub fn uniform(activity: f64) -> Self {
-        Self { outer: activity, inner: activity, deviation: Vec::new() }
+        Self::new(activity, activity, Vec::new())
+    }
+
+    pub(super) fn new(outer: f64, inner: f64, deviation: Vec<[f64; LANES]>) -> Self {
+        Self { outer, inner, deviation, terms: Vec::new() }
     }
 
     /// Carries the profile through one stretch with these activities outside: each deviation decays as exp(-β²s).
-    pub fn pass(
-        &mut self,
-        modes: &mut Modes,
-        decay: &mut Decay,
-        outer: f64,
-        inner: f64,
-        threshold: f64,
-    ) -> Passage {
+    pub fn pass(&mut self, modes: &Modes, decay: &Decay, outer: f64, inner: f64, threshold: f64) -> Passage {
         let jump = [self.outer - outer, self.inner - inner];
         let jumped = jump != [0.0, 0.0];
         if jumped {
@@ -56,47 +55,85 @@ impl Profile {
         }
         (self.outer, self.inner) = (outer, inner);
 
-        let [mut face, mut mean, mut area, mut low] = [[0.0; LANES]; 4];
-        for ((deviation, mode), decay) in self.deviation.iter().zip(&modes.blocks).zip(&decay.blocks) {
-            for lane in 0..LANES {
-                let start = deviation[lane] * mode.face[lane];
-                let end = start * decay.factor[lane];
-                face[lane] += end;
-                mean[lane] += deviation[lane] * decay.factor[lane] * mode.mean[lane];
-                area[lane] += start * decay.area[lane];
-                low[lane] += if start < end { start } else { end };
-            }
-        }
+        let (steady_face, _) = modes.faces().steady(outer, inner);
+        let level = steady_face - threshold;
+        // Each term is monotone: the sums of their lower and of their higher ends bound the face's course.
+        let [mut face, mut area, mut low, mut high] = [[0.0; LANES]; 4];
+        let lasting = decay.blocks.len();
         // Modes that vanish within the stretch.
-        for (deviation, mode) in self.deviation.iter().zip(&modes.blocks).skip(decay.blocks.len()) {
+        for (deviation, mode) in self.deviation.iter().zip(&modes.blocks).skip(lasting) {
             for lane in 0..LANES {
                 let start = deviation[lane] * mode.face[lane];
                 area[lane] += start / mode.beta_squared[lane];
-                low[lane] += if start < 0.0 { start } else { 0.0 };
+                low[lane] += start.min(0.0);
+                high[lane] += start.max(0.0);
+            }
+        }
+        for (deviation, decay) in self.deviation.iter().zip(&decay.blocks) {
+            for lane in 0..LANES {
+                let start = deviation[lane] * decay.face[lane];
+                let end = start * decay.factor[lane];
+                face[lane] += end;
+                area[lane] += start * decay.area[lane];
+                low[lane] += if start < end { start } else { end };
+                high[lane] += if start < end { end } else { start };
             }
         }
         // The modes beyond carry only the jump, and only for a moment.
         let tail = modes.tails[self.deviation.len()];
+        let flash = tail.value * jump[0];
         let margin = if jump[1] == 0.0 { 0.0 } else { jump[1].abs() * self.inner_margin(modes) };
-
-        let (steady_face, slope) = modes.faces().steady(outer, inner);
-        let level = steady_face - threshold;
-        let area_above = if level + sum(low) + (tail.value * jump[0]).min(0.0) - margin >= 0.0 {
-            level * decay.fourier + sum(area) + tail.area[0] * jump[0] + tail.area[1] * jump[1]
-        } else if level + self.highest(modes, decay) + (tail.value * jump[0]).max(0.0) + margin <= 0.0 {
+        let whole_area = level * decay.fourier + sum(area) + tail.area[0] * jump[0] + tail.area[1] * jump[1];
+        let area_above = if level + sum(low) + flash.min(0.0) - margin >= 0.0 {
+            whole_area
+        } else if level + sum(high) + flash.max(0.0) + margin <= 0.0 {
             0.0
         } else {
-            self.area_above(modes, decay, jump, level)
+            self.area_above(modes, decay, jump, level, (level + sum(face), whole_area))
         };
 
-        self.deviation.truncate(decay.blocks.len());
+        self.deviation.truncate(lasting);
         for (deviation, decay) in self.deviation.iter_mut().zip(&decay.blocks) {
             for lane in 0..LANES {
                 let end = deviation[lane] * decay.factor[lane];
                 deviation[lane] = if end.abs() < NOTHING { 0.0 } else { end };
             }
         }
-        Passage { face: steady_face + sum(face), mean: steady_face + slope / 2.0 + sum(mean), area_above }
+        Passage { face: steady_face + sum(face), area_above }
+    }
+
+    /// Mean activity of the slab.
+    #[must_use]
+    pub fn mean(&self, modes: &Modes) -> f64 {
+        let (face, slope) = modes.faces().steady(self.outer, self.inner);
+        let mut mean = [0.0; LANES];
+        for (deviation, mode) in self.deviation.iter().zip(&modes.blocks) {
+            for lane in 0..LANES {
+                mean[lane] += deviation[lane] * mode.mean[lane];
+            }
+        }
+        face + slope / 2.0 + sum(mean)
+    }
+
+    /// What has changed since `before`; none where the activities outside differ.
+    #[must_use]
+    #[expect(clippy::float_cmp, reason = "the very same conditions come back, or others do")]
+    pub fn change_since(&self, before: &Self) -> Option<Change> {
+        if self.outer != before.outer || self.inner != before.inner {
+            return None;
+        }
+        let amplitude = |profile: &Self, block: usize, lane: usize| {
+            profile.deviation.get(block).map_or(0.0, |lanes| lanes[lane])
+        };
+        let mut others = [0.0; LANES];
+        for block in 0..self.deviation.len().max(before.deviation.len()) {
+            for lane in 0..LANES {
+                others[lane] += (amplitude(self, block, lane) - amplitude(before, block, lane)).abs();
+            }
+        }
+        let slowest = amplitude(self, 0, 0) - amplitude(before, 0, 0);
+        others[0] -= slowest.abs();
+        Some(Change { slowest, others: sum(others) })
     }
 
     /// The activity at relative depth ξ, 0 at the outer face and 1 at the inner one.
@@ -132,67 +169,41 @@ impl Profile {
         }
     }
 
-    /// Bound from above of what the deviations add to the face through a stretch: each term is monotone.
-    fn highest(&self, modes: &Modes, decay: &Decay) -> f64 {
-        let mut high = [0.0; LANES];
-        for (n, (deviation, mode)) in self.deviation.iter().zip(&modes.blocks).enumerate() {
-            let factor = decay.blocks.get(n).map_or([0.0; LANES], |decay| decay.factor);
-            for lane in 0..LANES {
-                let start = deviation[lane] * mode.face[lane];
-                high[lane] += start.max(start * factor[lane]);
-            }
-        }
-        sum(high)
-    }
-
-    /// `∫ max(0, face - threshold) ds` where the face may cross the threshold.
-    ///
-    /// Modes that do not outlast the stretch shape its beginning after a jump: twice as many are taken along, and
-    /// many more where a sharp course crosses the threshold early.
-    fn area_above(&self, modes: &mut Modes, decay: &mut Decay, jump: [f64; 2], level: f64) -> f64 {
-        let kept = self.deviation.len();
-        if jump == [0.0, 0.0] {
-            return self.face_course(modes, decay, jump, level, kept).area_above_zero().0;
-        }
-        let lasting = decay.blocks.len() + 1;
-        let count = kept.max(modes.grow(2 * lasting));
-        let (area, beginning) = self.face_course(modes, decay, jump, level, count).area_above_zero();
-        if beginning > EARLY || (modes.tails[count].value * jump[0]).abs() < SHARP {
-            return area;
-        }
-        let count = kept.max(modes.grow(8 * lasting));
-        self.face_course(modes, decay, jump, level, count).area_above_zero().0
-    }
-
-    /// How the outer face goes through a stretch, with `count` blocks of modes.
-    fn face_course(
-        &self,
+    /// `∫ max(0, face - threshold) ds` where the face may cross the threshold; `end`: its height over the threshold
+    /// at the end, and the area as if negative parts counted.
+    fn area_above(
+        &mut self,
         modes: &Modes,
-        decay: &mut Decay,
+        decay: &Decay,
         jump: [f64; 2],
         level: f64,
-        count: usize,
-    ) -> FaceCourse {
-        let tail = modes.tails[count];
-        let flash = Flash {
-            start: tail.value * jump[0],
-            rate: if tail.area[0] > 0.0 { (tail.value / tail.area[0]).max(0.0) } else { 0.0 },
-            inner_area: tail.area[1] * jump[1],
-        };
-        let mut course = FaceCourse::new(level, decay.fourier, flash);
-        let factors = decay.factors(modes, count);
-        for (n, (mode, factor)) in modes.blocks.iter().zip(factors).take(count).enumerate() {
-            let deviation = match self.deviation.get(n) {
-                Some(deviation) => *deviation,
-                None => std::array::from_fn(|lane| drive(mode, lane, jump)),
+        end: (f64, f64),
+    ) -> f64 {
+        let half_space = half_space_until(jump);
+        self.terms.clear();
+        for (deviation, mode) in self.deviation.iter().zip(&modes.blocks) {
+            let sudden: [f64; LANES] = std::array::from_fn(|lane| drive(mode, lane, jump));
+            let term = Term {
+                before: std::array::from_fn(|lane| (deviation[lane] - sudden[lane]) * mode.face[lane]),
+                sudden: std::array::from_fn(|lane| sudden[lane] * mode.face[lane]),
+                beta_squared: mode.beta_squared,
             };
-            course.push(
-                std::array::from_fn(|lane| deviation[lane] * mode.face[lane]),
-                *factor,
-                mode.beta_squared,
-            );
+            if term.shows(half_space, decay.fourier) {
+                self.terms.push(term);
+            }
         }
-        course
+        let tail = modes.tails[self.deviation.len()];
+        let faces = modes.faces();
+        FaceCourse {
+            terms: &self.terms,
+            level_before: level + faces.steady(jump[0], jump[1]).0,
+            level,
+            fall: jump[0],
+            resistance: faces.outer,
+            half_space,
+            rest_area: tail.area[0] * jump[0] + tail.area[1] * jump[1],
+        }
+        .area_above_zero(decay.fourier, end)
     }
 
     /// Bound of what the modes beyond the deviations show of a unit change of the inner activity at the outer face:

@@ -59,7 +59,7 @@ impl Profile {
                 drive(mode, lane, rest) + overlap / mode.norm[lane]
             })
         });
-        Self { outer, inner, deviation: deviation.collect() }
+        Self::new(outer, inner, deviation.collect())
     }
 
     fn waves(&self, old: &Modes, from: f64) -> Vec<Wave> {

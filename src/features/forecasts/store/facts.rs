@@ -137,18 +137,24 @@ fn coats(records: &Records, as_of: NaiveDate) -> Result<Vec<CoatFact>> {
     records
         .coats
         .iter()
-        .map(|coat| &coat.fields)
-        .filter(|coat| coat.zone == Zone::Bottom && coat.removed_on.is_none_or(|day| day > as_of))
-        .map(|coat| {
+        .map(|coat| (coat.id, &coat.fields))
+        .filter(|(_, coat)| coat.zone == Zone::Bottom && coat.removed_on.is_none_or(|day| day > as_of))
+        .map(|(id, coat)| {
+            // What was measured last goes before what was entered with the coat.
+            let measured = records
+                .films
+                .iter()
+                .rfind(|film| film.coat_id == id && film.fields.measured_at.date_naive() <= as_of)
+                .map(|film| film.mean_film_um);
             Ok(CoatFact {
                 role: word(&coat.role)?,
                 applied_on: coat.applied_on,
-                dry_film_um: coat.dry_film_um,
+                dry_film_um: measured.or(coat.dry_film_um),
                 permeability_kg_m_s: coat.permeability_kg_m_s,
                 wear_um_per_month_15c: coat.wear_um_per_month_15c,
                 season_limit_months: whole(coat.season_limit_months),
                 max_days_dry: whole(coat.max_days_dry),
-                film_measured: coat.film_measured,
+                film_measured: measured.is_some() || coat.film_measured,
             })
         })
         .collect()

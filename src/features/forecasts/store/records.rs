@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use crate::db::Tx;
 use crate::error::Result;
+use crate::features::coats::store::film::{self as films, Film};
 use crate::features::coats::store::{self as coats, Coat};
 use crate::features::haulouts::store::{self as haulouts, HaulOut};
 use crate::features::surveys::store::finding::Finding;
@@ -26,6 +27,8 @@ pub struct Records {
     pub findings: Vec<Finding>,
     /// Its coats.
     pub coats: Vec<Coat>,
+    /// The measured films of its coats that no other took the place of, by coat and time.
+    pub films: Vec<Film>,
     /// Its treatments.
     pub treatments: Vec<Treatment>,
 }
@@ -48,6 +51,7 @@ pub fn records(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Records>> {
     let mut surveys_found = by_vessel(surveys::signed_of_vessels(tx, ids)?, |row| row.vessel_id);
     let mut findings = by_vessel(surveys::findings_of_vessels(tx, ids)?, |row| row.vessel_id);
     let mut coats_found = by_vessel(coats::of_vessels(tx, ids)?, |row| row.fields.vessel_id);
+    let mut films_found = by_vessel(films::of_vessels(tx, ids)?, |row| row.vessel_id);
     let mut treatments_found = by_vessel(treatments::of_vessels(tx, ids)?, |row| row.fields.vessel_id);
     Ok(vessels
         .into_iter()
@@ -56,6 +60,7 @@ pub fn records(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Records>> {
             surveys: surveys_found.remove(&vessel.id).unwrap_or_default(),
             findings: findings.remove(&vessel.id).unwrap_or_default(),
             coats: coats_found.remove(&vessel.id).unwrap_or_default(),
+            films: films_found.remove(&vessel.id).unwrap_or_default(),
             treatments: treatments_found.remove(&vessel.id).unwrap_or_default(),
             vessel,
         })

@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use super::names::{NamedVessels, each_once};
@@ -18,13 +19,14 @@ use crate::features::imports::model::identity::{Registry, Used};
 use crate::features::imports::model::sheet::{Entry, Sheet};
 use crate::features::imports::store;
 use crate::http::{IfMatch, Patch};
-use crate::ids::{CoatId, HaulOutId};
+use crate::ids::{CoatId, HaulOutId, ProductId};
 
 /// The coats a file names.
 pub(super) struct Coats {
     registry: Registry<CoatId>,
     vessels: NamedVessels,
     haul_outs: HashMap<String, HaulOutId>,
+    products: HashMap<String, ProductId>,
     used: Used,
     update: bool,
 }
@@ -66,12 +68,42 @@ fn changed(before: &CoatFields, after: &CoatFields) -> Result<Map<String, Value>
     Ok(after.into_iter().filter(|(name, value)| before.get(name) != Some(value)).collect())
 }
 
+/// The id of what a row names by its reference: null to clear it, none where the row says nothing.
+fn referred<I: Copy + Serialize>(
+    entry: &Entry<'_>,
+    column: &str,
+    known: &HashMap<String, I>,
+) -> std::result::Result<Option<Value>, Refusal> {
+    Ok(match entry.cell(column) {
+        Cell::NotGiven => None,
+        Cell::Clear => Some(Value::Null),
+        Cell::Given(name) => {
+            let id = name.as_str().and_then(|name| known.get(name)).ok_or_else(|| {
+                entry.error(
+                    column,
+                    "unknown",
+                    "is no record of yours. Enter it first, or correct the reference.",
+                )
+            })?;
+            Some(json!(id))
+        }
+    })
+}
+
 impl Coats {
     pub(super) fn of(tx: &mut Tx<'_>, sheet: &Sheet, update: bool) -> Result<Self> {
         let vessels = NamedVessels::of(tx, sheet)?;
         let known = store::coats_named(tx, &each_once(sheet, "ref"), &vessels.ids())?;
         let haul_outs = store::haul_out_ids(tx, &each_once(sheet, "haul_out_ref"))?;
-        Ok(Self { registry: Registry::of(known), vessels, haul_outs, used: Used::default(), update })
+        let products = store::product_ids(tx, &each_once(sheet, "product_ref"))?;
+        Ok(Self {
+            registry: Registry::of(known),
+            vessels,
+            haul_outs,
+            products,
+            used: Used::default(),
+            update,
+        })
     }
 
     pub(super) fn write(
@@ -91,27 +123,19 @@ impl Coats {
         // Two coats of one day may have one place where references tell them apart.
         let alone = key.as_deref().filter(|_| reference.is_none());
         once(&mut self.used, entry, [("ref", reference), ("sequence", alone)])?;
-        let haul_out_id = match entry.cell("haul_out_ref") {
-            Cell::NotGiven => None,
-            Cell::Clear => Some(Value::Null),
-            Cell::Given(name) => {
-                let id = name.as_str().and_then(|name| self.haul_outs.get(name)).ok_or_else(|| {
-                    entry.error(
-                        "haul_out_ref",
-                        "unknown",
-                        "is no haul-out of yours. Enter the haul-out first, or correct the reference.",
-                    )
-                })?;
-                Some(json!(id))
-            }
-        };
+        let haul_out_id = referred(entry, "haul_out_ref", &self.haul_outs)?;
+        let product_id = referred(entry, "product_ref", &self.products)?;
         let found = self.registry.find(reference, key.as_deref());
         write::<CoatRecord>(tx, entry, found, self.update, |fields| {
-            let own = ["vessel_ref", "vessel_hull_id_number", "haul_out_ref", "correction_reason"];
+            let own =
+                ["vessel_ref", "vessel_hull_id_number", "haul_out_ref", "product_ref", "correction_reason"];
             entry.write_over(fields, |column| !own.contains(&column.name));
             fields.insert("vessel_id".to_owned(), json!(vessel_id));
             if let Some(haul_out_id) = &haul_out_id {
                 fields.insert("haul_out_id".to_owned(), haul_out_id.clone());
+            }
+            if let Some(product_id) = &product_id {
+                fields.insert("product_id".to_owned(), product_id.clone());
             }
         })
     }

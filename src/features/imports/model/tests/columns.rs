@@ -3,13 +3,14 @@
 use serde_json::Value;
 use utoipa::PartialSchema;
 
-use crate::features::coats::model::{CoatFields, CoatRole};
+use crate::features::coats::model::CoatFields;
 use crate::features::haulouts::model::{HaulOutFields, HaulOutReason};
 use crate::features::imports::model::cells::Form;
 use crate::features::imports::model::columns::ZONES;
 use crate::features::imports::model::kinds::ImportKind;
 use crate::features::imports::model::sheet::Sheet;
 use crate::features::imports::model::text::MAX_FILE_BYTES;
+use crate::features::products::model::CoatRole;
 use crate::features::surveys::model::reading::ReadingFields;
 use crate::features::surveys::model::station::StationFields;
 use crate::features::vessels::model::{
@@ -68,8 +69,12 @@ fn no_field_is_forgotten() {
         // site_ref and site_name; the columns of the zones.
         (ImportKind::Vessels, properties::<VesselFields>(), &["site_id", "zones"]),
         (ImportKind::HaulOuts, properties::<HaulOutFields>(), &["vessel_id"]),
-        // A row of a file withdraws nothing.
-        (ImportKind::Coats, properties::<CoatFields>(), &["vessel_id", "haul_out_id", "withdrawn"]),
+        // A row of a file withdraws nothing. product_ref
+        (
+            ImportKind::Coats,
+            properties::<CoatFields>(),
+            &["vessel_id", "haul_out_id", "product_id", "withdrawn"],
+        ),
         (ImportKind::Readings, properties::<ReadingFields>(), &["survey_id", "station_id", "withdrawn"]),
         // station_code
         (ImportKind::Readings, properties::<StationFields>(), &["vessel_id", "code"]),

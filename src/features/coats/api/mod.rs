@@ -1,16 +1,24 @@
 //! The endpoints of coats.
 
+pub mod films;
+
 use actix_web::{HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use super::model::{CoatFields, CoatRole};
-use super::store::{self, Coat, CoatFilter};
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
+use crate::features::climate::model::window::{MAX_GAP_H, hours};
+use crate::features::climate::store as climate;
+use crate::features::coats::model::CoatFields;
+use crate::features::coats::model::checks::{CoatCheck, checks};
+use crate::features::coats::model::overcoating::{OvercoatState, SurfaceTemperature, overcoat_state};
+use crate::features::coats::store::{self, Coat, CoatFilter};
+use crate::features::products::model::CoatRole;
+use crate::features::products::store as products;
 use crate::features::surveys::store::lock_vessel;
 use crate::features::vessels::model::Zone;
 use crate::http::creation::Creation;
@@ -38,6 +46,14 @@ pub struct CoatView {
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: CoatFields,
+    /// What does not fit together; told where one coat is read.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
+    pub checks: Option<Vec<CoatCheck>>,
+    /// Whether the next coat may go on, for each role that the product's sheet knows; told where one coat is read.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
+    pub overcoating: Option<Vec<OvercoatState>>,
 }
 
 impl Kept for CoatView {
@@ -57,6 +73,8 @@ impl From<Coat> for CoatView {
             updated_at: coat.recorded_at,
             recorded_by: coat.recorded_by,
             fields: coat.fields,
+            checks: None,
+            overcoating: None,
         }
     }
 }
@@ -107,7 +125,27 @@ impl CoatQuery {
 /// # Errors
 /// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
 pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
+    lock_vessel(tx, fields.vessel_id)?;
+    if let Some(treatment_id) =
+        fields.haul_out_id.map(|id| store::running_treatment(tx, id)).transpose()?.flatten()
+    {
+        return Err(Error::new(
+            Code::Conflict,
+            format!(
+                "The haul-out has a treatment that runs, whose holds guard its coats. Record it there: POST /v1/treatments/{treatment_id}/coats."
+            ),
+        ));
+    }
+    create_under_treatment(tx, id, fields)
+}
+
+/// Makes a coat within a transaction, the holds of its treatment having been looked at.
+///
+/// # Errors
+/// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
+pub fn create_under_treatment(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
     let fields = fields.made(tx.now())?;
+    let fields = completed(tx, fields)?;
     let fields = placed(tx, id, fields)?;
     store::insert(tx, id, &fields)?;
     settle(tx, "create_coat", id, None, &fields)
@@ -118,7 +156,48 @@ pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatVie
 /// # Errors
 /// Not found.
 pub fn read(tx: &mut Tx<'_>, id: CoatId) -> Result<CoatView> {
-    store::read(tx, id).map(CoatView::from)
+    let coat = store::read(tx, id)?;
+    let sheet = coat.fields.product_id.map(|id| products::named(tx, id)).transpose()?;
+    let sheet = sheet.as_ref().map(|product| &product.fields);
+    let of_vessel = store::of_vessels(tx, &[coat.fields.vessel_id])?;
+    let found = checks(&coat.fields, below(&coat, &of_vessel).map(|below| &below.fields), sheet);
+    let overcoating = match sheet {
+        Some(sheet) => {
+            let mut roles: Vec<CoatRole> = sheet.overcoating.iter().map(|line| line.next_role).collect();
+            roles.dedup();
+            let (history, now) = (surface_temperatures(tx, &coat.fields)?, tx.now());
+            let state = |role| overcoat_state(sheet, role, &history, coat.fields.finished_at, now);
+            roles.into_iter().map(state).collect()
+        }
+        None => Vec::new(),
+    };
+    Ok(CoatView { checks: Some(found), overcoating: Some(overcoating), ..CoatView::from(coat) })
+}
+
+/// The coat directly under another, of the coats of its vessel in order.
+fn below<'a>(coat: &Coat, of_vessel: &'a [Coat]) -> Option<&'a Coat> {
+    let place = |fields: &CoatFields| (fields.applied_on, fields.sequence);
+    of_vessel.iter().rfind(|other| {
+        other.fields.zone == coat.fields.zone
+            && place(&other.fields) < place(&coat.fields)
+            && other.fields.removed_on.is_none_or(|day| day > coat.fields.applied_on)
+    })
+}
+
+/// The hull's logged temperatures since a coat was finished, in order of time, with the one that stood then.
+///
+/// # Errors
+/// Those of the database.
+pub fn surface_temperatures(tx: &mut Tx<'_>, coat: &CoatFields) -> Result<Vec<SurfaceTemperature>> {
+    let (Some(haul_out_id), Some(finished_at)) = (coat.haul_out_id, coat.finished_at) else {
+        return Ok(Vec::new());
+    };
+    let (from, to) = (finished_at - hours(MAX_GAP_H), tx.now());
+    let values = climate::between(tx, haul_out_id, from, to)?;
+    Ok(values
+        .iter()
+        .map(|value| SurfaceTemperature { at: value.at, temperature_c: value.surface_temperature_c })
+        .collect())
 }
 
 /// Changes a coat within a transaction. A patch that changes nothing makes no version.
@@ -131,12 +210,28 @@ pub fn change(tx: &mut Tx<'_>, id: CoatId, if_match: IfMatch, patch: &Patch<Coat
     let start = before.fields.clone().without_reason();
     let after = patch.apply(&start)?;
     if after.clone().without_reason() == start {
-        return Ok(before.into());
+        return read(tx, id);
     }
-    let after = after.changing(&start, tx.now())?;
+    let mut after = after.changing(&start, tx.now())?;
+    if after.product_id != start.product_id {
+        if start.product_id.is_some() {
+            after = after.without_sheet(&start);
+        }
+        after = completed(tx, after)?;
+    } else if after.role != start.role {
+        after = completed(tx, after)?;
+    }
     let after = placed(tx, id, after)?;
     store::insert_version(tx, id, before.version + 1, &after)?;
     settle(tx, "change_coat", id, Some(&before.fields), &after)
+}
+
+/// The fields with what the product's sheet says, where one is named.
+fn completed(tx: &mut Tx<'_>, fields: CoatFields) -> Result<CoatFields> {
+    match fields.product_id {
+        Some(id) => fields.by_sheet(&products::named(tx, id)?.fields),
+        None => Ok(fields),
+    }
 }
 
 /// The fields with the coat's place among those of its vessel and day, which no other coat has.

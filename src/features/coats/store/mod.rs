@@ -1,17 +1,20 @@
 //! Rows of coats: an identity and its versions.
 
+pub mod film;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 
-use super::model::{CoatFields, CoatRole};
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::{coat_versions, coats};
+use crate::db::schema::{coat_versions, coats, treatment_entries, treatment_plans};
 use crate::db::views::current_coats;
 use crate::error::{Error, Result};
+use crate::features::coats::model::CoatFields;
+use crate::features::products::model::CoatRole;
 use crate::features::vessels::model::Zone;
-use crate::ids::{CoatId, HaulOutId, PersonId, VesselId};
+use crate::ids::{CoatId, HaulOutId, PersonId, ProductId, TreatmentId, VesselId};
 
 /// A version of a coat as stored.
 #[derive(Debug, Clone)]
@@ -68,6 +71,13 @@ struct CoatRow {
     correction_reason: Option<String>,
     recorded_at: DateTime<Utc>,
     recorded_by: Option<PersonId>,
+    product_id: Option<ProductId>,
+    batch_number: Option<String>,
+    litres: Option<f64>,
+    area_m2: Option<f64>,
+    wet_film_um: Option<f64>,
+    started_at: Option<DateTime<Utc>>,
+    finished_at: Option<DateTime<Utc>>,
 }
 
 /// The columns of a row, the identity's from one table or view and the version's from another or the same.
@@ -97,6 +107,13 @@ macro_rules! columns {
             $version::correction_reason,
             $version::recorded_at,
             $version::recorded_by,
+            $version::product_id,
+            $version::batch_number,
+            $version::litres,
+            $version::area_m2,
+            $version::wet_film_um,
+            $version::started_at,
+            $version::finished_at,
         )
     };
 }
@@ -123,6 +140,13 @@ impl CoatRow {
             note: self.note,
             withdrawn: self.withdrawn,
             correction_reason: self.correction_reason,
+            product_id: self.product_id,
+            batch_number: self.batch_number,
+            litres: self.litres,
+            area_m2: self.area_m2,
+            wet_film_um: self.wet_film_um,
+            started_at: self.started_at,
+            finished_at: self.finished_at,
         };
         Ok(Coat {
             id: self.id,
@@ -183,6 +207,13 @@ pub fn insert_version(tx: &mut Tx<'_>, id: CoatId, version: i32, fields: &CoatFi
             v::correction_reason.eq(&fields.correction_reason),
             v::recorded_at.eq(now),
             v::recorded_by.eq(person),
+            v::product_id.eq(fields.product_id),
+            v::batch_number.eq(&fields.batch_number),
+            v::litres.eq(fields.litres),
+            v::area_m2.eq(fields.area_m2),
+            v::wet_film_um.eq(fields.wet_film_um),
+            v::started_at.eq(fields.started_at),
+            v::finished_at.eq(fields.finished_at),
         ))
         .execute(tx.conn())?;
     Ok(())
@@ -270,6 +301,21 @@ pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Coat>>
     rows.into_iter().map(CoatRow::coat).collect()
 }
 
+/// The coats of a haul-out in the order they went on, without those withdrawn. For a coat that names no time, its day
+/// and place tell the order.
+///
+/// # Errors
+/// Those of the database.
+pub fn of_haul_out(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Vec<Coat>> {
+    use current_coats as c;
+    let rows: Vec<CoatRow> = c::table
+        .filter(c::org_id.eq(tx.org_id()).and(c::haul_out_id.eq(haul_out_id)).and(c::withdrawn.eq(false)))
+        .order((c::applied_on, c::sequence, c::coat_id))
+        .select(columns!(c, c))
+        .load(tx.conn())?;
+    rows.into_iter().map(CoatRow::coat).collect()
+}
+
 /// The place after the last among the other coats of a vessel and day.
 ///
 /// # Errors
@@ -303,4 +349,23 @@ pub fn at_place(
         .first(tx.conn())
         .optional()?;
     Ok(there)
+}
+
+/// The treatment of a haul-out that runs, if there is one: work was entered, and no closing.
+///
+/// # Errors
+/// Those of the database.
+pub fn running_treatment(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Option<TreatmentId>> {
+    use {treatment_entries as e, treatment_plans as p};
+    let of_plan = e::org_id.eq(p::org_id).and(e::treatment_id.eq(p::id));
+    let work = e::kind.eq_any(["wash", "blush_wash", "abrasion", "step_done"]);
+    Ok(p::table
+        .filter(p::org_id.eq(tx.org_id()).and(p::haul_out_id.eq(haul_out_id)))
+        .filter(diesel::dsl::exists(e::table.filter(of_plan).filter(work).select(e::id)))
+        .filter(diesel::dsl::not(diesel::dsl::exists(
+            e::table.filter(of_plan).filter(e::kind.eq("closing")).select(e::id),
+        )))
+        .select(p::id)
+        .first(tx.conn())
+        .optional()?)
 }

@@ -1,5 +1,11 @@
 //! The rules of treatments.
 
+pub mod advice;
+pub mod drying;
+pub mod entry;
+pub mod holds;
+pub mod plan;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use garde::Validate;
 use serde::{Deserialize, Serialize};

@@ -1,15 +1,18 @@
 //! Rows of treatments: an identity and its versions.
 
+pub mod drying;
+pub mod plan;
+
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 
-use super::model::{TreatmentFields, TreatmentKind};
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::{treatment_versions, treatments};
 use crate::db::views::current_treatments;
 use crate::error::{Error, Result};
+use crate::features::treatments::model::{TreatmentFields, TreatmentKind};
 use crate::ids::{HaulOutId, PersonId, TreatmentId, VesselId};
 
 /// A version of a treatment as stored.

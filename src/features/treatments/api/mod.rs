@@ -1,16 +1,21 @@
 //! The endpoints of treatments.
 
+pub mod plan;
+pub mod quantities;
+pub mod record;
+pub mod work;
+
 use actix_web::{HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use super::model::{TreatmentFields, TreatmentKind};
-use super::store::{self, Treatment, TreatmentFilter};
 use crate::db::Tx;
 use crate::error::Result;
 use crate::features::audit::{self, Act};
+use crate::features::treatments::model::{TreatmentFields, TreatmentKind};
+use crate::features::treatments::store::{self, Treatment, TreatmentFilter};
 use crate::http::creation::Creation;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;

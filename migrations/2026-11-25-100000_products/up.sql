@@ -1,0 +1,40 @@
+-- What a data sheet says of a product, as the organisation enters it.
+CREATE TABLE products (
+    org_id                    uuid NOT NULL REFERENCES organisations,
+    id                        uuid NOT NULL,
+    ref                       text CHECK (length(ref) BETWEEN 1 AND 100),
+    name                      text NOT NULL CHECK (length(name) BETWEEN 1 AND 200),
+    role                      text NOT NULL CHECK (role IN ('gelcoat', 'sealer', 'barrier', 'topcoat', 'antifouling')),
+    solventless               boolean NOT NULL,
+    amine_blush               boolean NOT NULL,
+    volume_solids_pct         double precision CHECK (volume_solids_pct BETWEEN 1 AND 100),
+    min_dry_film_um           double precision CHECK (min_dry_film_um BETWEEN 1 AND 5000),
+    max_dry_film_um           double precision CHECK (max_dry_film_um BETWEEN 1 AND 5000),
+    min_surface_temperature_c double precision CHECK (min_surface_temperature_c BETWEEN -30 AND 80),
+    max_surface_temperature_c double precision CHECK (max_surface_temperature_c BETWEEN -30 AND 80),
+    min_margin_k              double precision CHECK (min_margin_k BETWEEN 0 AND 50),
+    max_relative_humidity_pct double precision CHECK (max_relative_humidity_pct BETWEEN 0 AND 100),
+    mix_base_parts            double precision CHECK (mix_base_parts BETWEEN 0.01 AND 1000),
+    mix_hardener_parts        double precision CHECK (mix_hardener_parts BETWEEN 0.01 AND 1000),
+    pack_l                    double precision CHECK (pack_l BETWEEN 0.01 AND 1000),
+    -- The lines of the sheet's tables are read and written with it and never searched.
+    pot_life                  jsonb NOT NULL,
+    overcoating               jsonb NOT NULL,
+    cure                      jsonb NOT NULL,
+    max_days_to_launch        integer CHECK (max_days_to_launch BETWEEN 1 AND 3650),
+    permeability_kg_m_s       double precision CHECK (permeability_kg_m_s BETWEEN 1e-14 AND 1e-9),
+    wear_um_per_month_15c     double precision CHECK (wear_um_per_month_15c BETWEEN 0 AND 200),
+    season_limit_months       integer CHECK (season_limit_months BETWEEN 1 AND 120),
+    max_days_dry              integer CHECK (max_days_dry BETWEEN 1 AND 3650),
+    note                      text CHECK (length(note) <= 4000),
+    version                   integer NOT NULL DEFAULT 1,
+    created_at                timestamptz NOT NULL,
+    updated_at                timestamptz NOT NULL,
+    PRIMARY KEY (org_id, id),
+    CONSTRAINT products_ref_unique UNIQUE (org_id, ref),
+    CONSTRAINT products_film_order CHECK (max_dry_film_um >= min_dry_film_um),
+    CONSTRAINT products_surface_order CHECK (max_surface_temperature_c >= min_surface_temperature_c),
+    CONSTRAINT products_mix_complete CHECK ((mix_base_parts IS NULL) = (mix_hardener_parts IS NULL))
+);
+CREATE INDEX products_updated ON products (org_id, updated_at, id);
+SELECT protect_tenant_table('products', 'SELECT, INSERT, UPDATE');

@@ -1,0 +1,2 @@
+DROP VIEW current_climate_values;
+DROP TABLE climate_values;

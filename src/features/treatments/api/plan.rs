@@ -1,0 +1,446 @@
+//! Planning a treatment, and reading the plan with where its steps are and what holds.
+
+use std::collections::HashMap;
+
+use actix_web::{HttpResponse, get, patch, post};
+use chrono::{DateTime, Duration, Utc};
+use serde::Serialize;
+use utoipa::ToSchema;
+use uuid::Uuid;
+
+use crate::db::Tx;
+use crate::error::{Code, Error, Result};
+use crate::features::audit::{self, Act};
+use crate::features::climate::model::window::ClimateMoment;
+use crate::features::climate::store as climate;
+use crate::features::coats::store as coats;
+use crate::features::haulouts::store as haulouts;
+use crate::features::products::store as products;
+use crate::features::surveys::store::{finding, lock_vessel, survey};
+use crate::features::treatments::model::advice::{Advice, advice, mean};
+use crate::features::treatments::model::drying::{DryingFacts, HullDrying};
+use crate::features::treatments::model::entry::{
+    Entry, EntryKind, StepState, TreatmentState, done, standing, state, step_state,
+};
+use crate::features::treatments::model::holds::{CoatOn, Hold, HoldFacts};
+use crate::features::treatments::model::plan::{PlanFields, StepKind};
+use crate::features::treatments::store::drying::{ReadingsOf, readings};
+use crate::features::treatments::store::plan::{self as store, Plan, PlansOf};
+use crate::features::vessels::model::Zone;
+use crate::features::vessels::store as vessels;
+use crate::http::creation::Creation;
+use crate::http::preconditions::kept;
+use crate::http::problem::{ChangeProblems, CreateProblems, ReadProblems};
+use crate::http::{App, At, IfMatch, Kept, New, Outcome, Patch, Permit, RetryKey};
+use crate::ids::{HaulOutId, PersonId, TreatmentId, VesselId};
+use crate::permissions::{Read, RecordWork};
+use crate::science::cautions::cautions;
+
+/// A step of a plan in a zone: where it is and what it asks for.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct StepView {
+    /// What is done.
+    pub step: StepKind,
+    /// The zone.
+    pub zone: Zone,
+    /// Where it is.
+    pub state: StepState,
+    /// What closes it.
+    pub evidence: &'static str,
+    /// The entry that said that it is done.
+    pub done: Option<Entry>,
+    /// What holds before it can be done.
+    pub holds: Vec<Hold>,
+    /// The cautions of its work.
+    pub cautions: Vec<&'static str>,
+}
+
+/// A treatment planned or under way.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PlanView {
+    /// The treatment: once closed, `GET /v1/treatments/{id}` is the record that the forecasts read.
+    pub id: TreatmentId,
+    /// The version of the plan, also the `ETag`.
+    pub version: i32,
+    /// The vessel.
+    pub vessel_id: VesselId,
+    /// The haul-out.
+    pub haul_out_id: HaulOutId,
+    /// When this version was recorded.
+    pub updated_at: DateTime<Utc>,
+    /// By whom.
+    pub recorded_by: Option<PersonId>,
+    /// Where the treatment is.
+    pub state: TreatmentState,
+    #[serde(flatten)]
+    #[allow(missing_docs, reason = "flattened: its own fields are documented")]
+    pub fields: PlanFields,
+    /// The steps by zone, in order.
+    pub progress: Vec<StepView>,
+    /// The overrides: visible for ever.
+    pub overrides: Vec<Entry>,
+    /// What was done and decided, by time; what was withdrawn too.
+    pub entries: Vec<Entry>,
+    /// Which path the evidence supports.
+    pub advice: Advice,
+    /// The cautions of all of it.
+    pub cautions: Vec<&'static str>,
+}
+
+impl Kept for PlanView {
+    fn id(&self) -> Uuid {
+        self.id.into()
+    }
+    fn version(&self) -> i32 {
+        self.version
+    }
+}
+
+/// The treatments planned in a haul-out.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PlanList {
+    /// Oldest first; a haul-out has few.
+    pub items: Vec<PlanView>,
+}
+
+/// All that is known of a treatment under way.
+#[derive(Debug)]
+pub(super) struct Facts {
+    pub plan: Plan,
+    pub entries: Vec<Entry>,
+    pub state: TreatmentState,
+    pub coats: Vec<CoatOn>,
+    pub climate: Vec<ClimateMoment>,
+    pub drying: Option<HullDrying>,
+    pub now: DateTime<Utc>,
+}
+
+impl Facts {
+    pub(super) fn load(tx: &mut Tx<'_>, plan: Plan) -> Result<Self> {
+        let now = tx.now();
+        let entries = store::entries(tx, plan.id)?;
+        let state = state(plan.version, &entries);
+        let lift = haulouts::read(tx, plan.haul_out_id)?.fields.lifted_on;
+        let lifted_at = lift.and_hms_opt(0, 0, 0).map(|time| time.and_utc());
+        let climate = climate::between(tx, plan.haul_out_id, lifted_at.unwrap_or(now), now)?;
+        let coats =
+            if state == TreatmentState::Planned { Vec::new() } else { coats_of(tx, &plan, &entries)? };
+        let drying = drying(tx, &plan, &entries, lifted_at, &climate)?;
+        Ok(Self { plan, entries, state, coats, climate, drying, now })
+    }
+
+    pub(super) fn holds(&self) -> HoldFacts<'_> {
+        HoldFacts {
+            plan: &self.plan.fields,
+            state: self.state,
+            entries: &self.entries,
+            coats: &self.coats,
+            climate: &self.climate,
+            drying: self.drying.as_ref(),
+            now: self.now,
+        }
+    }
+}
+
+/// The coats of the planned roles and zones that were put on since work started.
+fn coats_of(tx: &mut Tx<'_>, plan: &Plan, entries: &[Entry]) -> Result<Vec<CoatOn>> {
+    let Some(started_at) = standing(entries).find(|e| e.fields.kind.is_work()).map(|e| e.fields.happened_at)
+    else {
+        return Ok(Vec::new());
+    };
+    let mut found = coats::of_haul_out(tx, plan.haul_out_id)?;
+    found
+        .retain(|coat| coat.fields.removed_on.is_none() && coat.fields.applied_on >= started_at.date_naive());
+    // What is put on after the closing is not the treatment's; a correction of one of its coats is.
+    let closed_at = entries.iter().find(|e| e.fields.kind == EntryKind::Closing).map(|e| e.recorded_at);
+    found.retain(|coat| coat.version > 1 || closed_at.is_none_or(|closed_at| coat.recorded_at <= closed_at));
+    let ids: Vec<_> = found.iter().map(|coat| coat.id).collect();
+    let films = coats::film::of_coats(tx, &ids)?;
+    let product_ids: Vec<_> = found.iter().filter_map(|coat| coat.fields.product_id).collect();
+    let sheets: HashMap<_, _> =
+        products::of_ids(tx, &product_ids)?.into_iter().map(|product| (product.id, product.fields)).collect();
+    let of = |coat: coats::Coat| CoatOn {
+        id: coat.id,
+        sheet: coat.fields.product_id.and_then(|id| sheets.get(&id).cloned()),
+        film_accepted: films.iter().rfind(|film| film.coat_id == coat.id).map(|film| film.accepted),
+        recorded_at: coat.recorded_at,
+        fields: coat.fields,
+    };
+    Ok(found.into_iter().map(of).collect())
+}
+
+/// How the hull dries, where the plan has that step.
+fn drying(
+    tx: &mut Tx<'_>,
+    plan: &Plan,
+    entries: &[Entry],
+    lifted_at: Option<DateTime<Utc>>,
+    climate: &[ClimateMoment],
+) -> Result<Option<HullDrying>> {
+    let Some((target, step)) =
+        plan.fields.dry_target.as_ref().zip(plan.fields.steps.iter().find(|step| step.step == StepKind::Dry))
+    else {
+        return Ok(None);
+    };
+    let found = readings(tx, ReadingsOf::HaulOut(plan.haul_out_id))?;
+    let zones = plan.fields.zones_of(step);
+    let stripped = zones
+        .iter()
+        .filter_map(|zone| done(entries, StepKind::Strip, *zone))
+        .map(|e| e.fields.happened_at)
+        .min();
+    let washes: Vec<_> = standing(entries)
+        .filter(|e| e.fields.kind == EntryKind::Wash)
+        .map(|e| e.fields.happened_at)
+        .collect();
+    let first = washes.first().copied().into_iter().chain(found.iter().map(|reading| reading.taken_at)).min();
+    let now = tx.now();
+    let facts = DryingFacts {
+        target,
+        // Days are counted from the stripping; without it from the first wash or reading.
+        started_at: stripped.or(first).unwrap_or(now).min(now),
+        zones: &zones,
+        readings: &found,
+        washes: &washes,
+        // The day is known, not the hour: its midnight, after which readings of the next day count.
+        lifted_at,
+        climate,
+        now: ended(entries).unwrap_or(now),
+    };
+    facts.hull(cautions(StepKind::Dry.works().iter().copied())).map(Some)
+}
+
+/// When drying was said to be done, or the treatment closed.
+fn ended(entries: &[Entry]) -> Option<DateTime<Utc>> {
+    let ends = |entry: &&Entry| {
+        entry.fields.kind == EntryKind::Closing
+            || entry.fields.kind == EntryKind::StepDone && entry.fields.step == Some(StepKind::Dry)
+    };
+    standing(entries).find(ends).map(|entry| entry.fields.happened_at)
+}
+
+/// Which path the evidence on a vessel supports.
+fn advise(tx: &mut Tx<'_>, plan: &Plan) -> Result<Advice> {
+    let vessel = vessels::read(tx, plan.vessel_id)?;
+    let signed = survey::signed_of_vessels(tx, &[plan.vessel_id])?;
+    let findings: Vec<_> =
+        finding::of_vessels(tx, &[plan.vessel_id])?.into_iter().map(|finding| finding.fields).collect();
+    let mut means = None;
+    if let [.., before, last] = signed.as_slice() {
+        let (earlier, later) =
+            (readings(tx, ReadingsOf::Survey(before.id))?, readings(tx, ReadingsOf::Survey(last.id))?);
+        if let Some(scale) = later.first().map(|reading| reading.scale.clone()) {
+            means = mean(&earlier, &scale).zip(mean(&later, &scale));
+        }
+    }
+    let last = signed.last().map(|survey| (survey.id, &survey.fields));
+    Ok(advice(&vessel.fields, last, &findings, means, tx.now().date_naive()))
+}
+
+fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
+    let advice = advise(tx, &plan)?;
+    let facts = Facts::load(tx, plan)?;
+    let holds = facts.holds();
+    let fields = &facts.plan.fields;
+    let mut progress = Vec::new();
+    for zone in fields.zones.iter().map(|zone| zone.zone) {
+        for step in fields.steps_in(zone).map(|step| step.step) {
+            let state = step_state(fields, &facts.entries, step, zone);
+            progress.push(StepView {
+                step,
+                zone,
+                state,
+                evidence: step.evidence(),
+                done: done(&facts.entries, step, zone).cloned(),
+                holds: if state == StepState::Done { Vec::new() } else { holds.before_done(step, zone) },
+                cautions: cautions(step.works().iter().copied()),
+            });
+        }
+    }
+    let works = fields.steps.iter().flat_map(|step| step.step.works().iter().copied());
+    Ok(PlanView {
+        id: facts.plan.id,
+        version: facts.plan.version,
+        vessel_id: facts.plan.vessel_id,
+        haul_out_id: facts.plan.haul_out_id,
+        updated_at: facts.plan.recorded_at,
+        recorded_by: facts.plan.recorded_by,
+        state: facts.state,
+        cautions: cautions(works),
+        progress,
+        overrides: facts.entries.iter().filter(|e| e.fields.kind == EntryKind::Override).cloned().collect(),
+        advice,
+        fields: facts.plan.fields,
+        entries: facts.entries,
+    })
+}
+
+/// Plans a treatment within a transaction.
+///
+/// # Errors
+/// Invalid fields; another treatment of the haul-out is not closed; those of the database.
+pub fn create(
+    tx: &mut Tx<'_>,
+    id: TreatmentId,
+    haul_out_id: HaulOutId,
+    fields: PlanFields,
+) -> Result<PlanView> {
+    let haul_out = haulouts::read(tx, haul_out_id)?;
+    let fields = fields.checked()?;
+    check_products(tx, &fields)?;
+    lock_vessel(tx, haul_out.fields.vessel_id)?;
+    for other in store::plans(tx, PlansOf::HaulOut(haul_out_id))? {
+        let entries = store::entries(tx, other.id)?;
+        if state(other.version, &entries) != TreatmentState::Closed {
+            return Err(Error::new(
+                Code::Conflict,
+                format!(
+                    "The haul-out has a treatment that is not closed: {}. Change that plan, or close it.",
+                    other.id
+                ),
+            ));
+        }
+    }
+    store::insert(tx, id, haul_out.fields.vessel_id, haul_out_id, &fields)?;
+    settle(tx, "plan_treatment", id, None, &fields)
+}
+
+fn check_products(tx: &mut Tx<'_>, fields: &PlanFields) -> Result<()> {
+    for (n, step) in fields.steps.iter().enumerate() {
+        let Some(id) = step.product_id else { continue };
+        let product = products::named(tx, id).map_err(|error| error.below(&format!("/steps/{n}")))?;
+        if step.step.role() != Some(product.fields.role) {
+            let detail = "is a product of another role than the step's coats. Name another.";
+            return Err(Error::field(format!("/steps/{n}/product_id"), "other_role", detail));
+        }
+    }
+    Ok(())
+}
+
+/// Reads a plan within a transaction.
+///
+/// # Errors
+/// Not found.
+pub fn read(tx: &mut Tx<'_>, id: TreatmentId) -> Result<PlanView> {
+    let plan = store::read(tx, id)?;
+    view(tx, plan)
+}
+
+/// Changes a plan within a transaction.
+///
+/// # Errors
+/// Stale; work has started; invalid fields; those of the database.
+pub fn change(
+    tx: &mut Tx<'_>,
+    id: TreatmentId,
+    if_match: IfMatch,
+    patch: &Patch<PlanFields>,
+) -> Result<PlanView> {
+    let before = store::read(tx, id)?;
+    lock_vessel(tx, before.vessel_id)?;
+    if_match.check(before.version)?;
+    let entries = store::entries(tx, id)?;
+    if matches!(state(before.version, &entries), TreatmentState::Running | TreatmentState::Closed) {
+        let detail =
+            "Work has started, and the plan is fixed. A qualified person may override a hold instead.";
+        return Err(Error::new(Code::Conflict, detail));
+    }
+    let after = patch.apply(&before.fields)?.checked()?;
+    if after == before.fields {
+        return read(tx, id);
+    }
+    check_products(tx, &after)?;
+    store::insert_version(tx, id, before.version + 1, &after)?;
+    settle(tx, "change_treatment_plan", id, Some(&before.fields), &after)
+}
+
+fn settle(
+    tx: &mut Tx<'_>,
+    action: &str,
+    id: TreatmentId,
+    before: Option<&PlanFields>,
+    after: &PlanFields,
+) -> Result<PlanView> {
+    audit::record(
+        tx,
+        &Act { action, entity: "treatment", entity_id: id.into(), before, after: Some(after) },
+    )?;
+    read(tx, id)
+}
+
+/// Plans a treatment of the vessel in a haul-out. What is left out is what is usual for its kind.
+#[utoipa::path(tag = "treatments", security(("bearer" = [])), request_body = New<PlanFields>,
+    params(("id" = HaulOutId, Path, description = "The haul-out"), ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry answer as the first time", nullable = false)),
+    responses((status = 201, description = "Planned", body = PlanView), (status = 200, description = "The same request had planned it", body = PlanView), CreateProblems))]
+#[post("/v1/haul-outs/{id}/treatments")]
+pub async fn plan_treatment(
+    app: App,
+    permit: Permit<RecordWork>,
+    id: At<HaulOutId>,
+    key: RetryKey,
+    new: New<PlanFields>,
+) -> Outcome {
+    let creation = Creation { operation: "plan_treatment", key, new };
+    let made = app.write(&permit, move |tx| {
+        haulouts::read(tx, id.0)?;
+        creation.once(tx, |tx, own, fields| create(tx, own, id.0, fields), read)
+    });
+    Ok(made.await?.answer("/v1/treatments"))
+}
+
+/// Lists the treatments planned in a haul-out.
+#[utoipa::path(tag = "treatments", security(("bearer" = [])), params(("id" = HaulOutId, Path, description = "The haul-out")),
+    responses((status = 200, description = "The treatments", body = PlanList), ReadProblems))]
+#[get("/v1/haul-outs/{id}/treatments")]
+pub async fn list_planned_treatments(app: App, permit: Permit<Read>, id: At<HaulOutId>) -> Outcome {
+    let list = app.read(&permit, move |tx| {
+        haulouts::read(tx, id.0)?;
+        let plans = store::plans(tx, PlansOf::HaulOut(id.0))?;
+        let items = plans.into_iter().map(|plan| view(tx, plan)).collect::<Result<_>>()?;
+        Ok(PlanList { items })
+    });
+    Ok(HttpResponse::Ok().json(list.await?))
+}
+
+/// Reads the plan of a treatment: its steps and where they are, what holds, the advice, the cautions.
+#[utoipa::path(tag = "treatments", security(("bearer" = [])), params(("id" = TreatmentId, Path, description = "The treatment")),
+    responses((status = 200, description = "The plan", body = PlanView), ReadProblems))]
+#[get("/v1/treatments/{id}/plan")]
+pub async fn read_treatment_plan(app: App, permit: Permit<Read>, id: At<TreatmentId>) -> Outcome {
+    app.read(&permit, move |tx| read(tx, id.0)).await.map(kept)
+}
+
+/// Changes the plan of a treatment before work starts. An acceptance counts for the version that was accepted.
+#[utoipa::path(tag = "treatments", security(("bearer" = [])), request_body = Patch<PlanFields>,
+    params(("id" = TreatmentId, Path, description = "The treatment"), ("If-Match" = String, Header, description = "The ETag the change is made on")),
+    responses((status = 200, description = "As it stands now", body = PlanView), ChangeProblems))]
+#[patch("/v1/treatments/{id}/plan")]
+pub async fn change_treatment_plan(
+    app: App,
+    permit: Permit<RecordWork>,
+    id: At<TreatmentId>,
+    if_match: IfMatch,
+    patch: Patch<PlanFields>,
+) -> Outcome {
+    app.write(&permit, move |tx| change(tx, id.0, if_match, &patch)).await.map(kept)
+}
+
+/// How the hull dries: the readings of each station, when it will be dry, and what to mind. Readings are those of the
+/// surveys of the haul-out (`POST /v1/surveys/{id}/readings`); a draft is enough, and it bears on no forecast.
+#[utoipa::path(tag = "treatments", security(("bearer" = [])), params(("id" = TreatmentId, Path, description = "The treatment")),
+    responses((status = 200, description = "How it dries; null where the plan has no such step", body = Option<HullDrying>), ReadProblems))]
+#[get("/v1/treatments/{id}/drying")]
+pub async fn read_treatment_drying(app: App, permit: Permit<Read>, id: At<TreatmentId>) -> Outcome {
+    let facts = app.read(&permit, move |tx| {
+        let plan = store::read(tx, id.0)?;
+        Facts::load(tx, plan)
+    });
+    Ok(HttpResponse::Ok().json(facts.await?.drying))
+}
+
+/// A span of days from a time, for windows.
+pub(super) fn week_from(day: chrono::NaiveDate) -> (chrono::NaiveDate, chrono::NaiveDate) {
+    use chrono::Datelike;
+    let monday = day - Duration::days(i64::from(day.weekday().num_days_from_monday()));
+    (monday, monday + Duration::days(7))
+}

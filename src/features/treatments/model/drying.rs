@@ -1,0 +1,375 @@
+//! Drying: the readings of each station by day, when it will be dry, and what to mind.
+
+use chrono::{DateTime, Duration, Utc};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::plan::DryTarget;
+use crate::error::{Error, Result};
+use crate::features::climate::model::window::ClimateMoment;
+use crate::features::vessels::model::Zone;
+use crate::ids::{PersonId, ReadingId, StationId};
+use crate::science::drying::{
+    DryingFit, DryingInput, DryingOutput, DryingReading, DryingStatus, ReadyDay, drying, equilibrium_moisture,
+};
+
+/// The hours after a wash or the lift in which a reading tells of the water on the surface (common practice, no source).
+const WET_H: i64 = 24;
+/// Washes in any seven days, at least (common practice, no source).
+const WASHES_A_WEEK: usize = 2;
+/// The most readings that the science takes of a station.
+const MOST: usize = 400;
+
+/// A reading in the series of its station.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct SeriesReading {
+    /// The reading: corrected by `PATCH /v1/readings/{id}`, where its versions are too.
+    pub id: ReadingId,
+    /// Its version; over 1 when it was corrected.
+    pub version: i32,
+    /// Its station.
+    pub station_id: StationId,
+    /// The station's code.
+    pub station_code: String,
+    /// The station's zone.
+    pub zone: Zone,
+    /// The meter's scale.
+    pub scale: String,
+    /// What the meter showed.
+    pub value: f64,
+    /// When it was taken; noon of the survey's day where that is not known.
+    pub taken_at: DateTime<Utc>,
+    /// The meter, by its serial number where known.
+    pub meter: Option<String>,
+    /// Who recorded it.
+    pub recorded_by: Option<PersonId>,
+    /// When this version was recorded.
+    pub recorded_at: DateTime<Utc>,
+}
+
+/// Something to mind.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct DryingWarning {
+    /// A stable word: `too_few_washes`, `reading_soon_after_wash`, `meter_changed`, `scale_changed`, `person_changed` or
+    /// `air_too_humid`.
+    pub code: &'static str,
+    /// What is so and what to do.
+    pub detail: String,
+}
+
+/// How one station dries.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct StationDrying {
+    /// The station.
+    pub station_id: StationId,
+    /// Its code.
+    pub code: String,
+    /// Its zone.
+    pub zone: Zone,
+    /// Where it is.
+    pub status: DryingStatus,
+    /// Why, and what to do.
+    pub reason: String,
+    /// The fitted curve, its day 0 the start.
+    pub fit: Option<DryingFit>,
+    /// When it will be dry, days from the start.
+    pub ready_day: Option<ReadyDay>,
+    /// The same as times.
+    pub ready_at: Option<ReadyAt>,
+    /// Share of the resampled curves that never get there.
+    pub never_reaches_probability: Option<f64>,
+    /// Its readings, by time.
+    pub readings: Vec<DryingPoint>,
+}
+
+/// A time with its range.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
+pub struct ReadyAt {
+    /// One in ten says sooner.
+    pub p10: DateTime<Utc>,
+    /// Half say sooner.
+    pub p50: DateTime<Utc>,
+    /// Nine in ten say sooner.
+    pub p90: DateTime<Utc>,
+}
+
+/// A reading and whether the curve takes it.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct DryingPoint {
+    /// Days from the start.
+    pub day: f64,
+    /// Whether it counts; if not, it stands here and is left out of the fit.
+    pub counted: bool,
+    /// Why it does not: `soon_after_wash`, `soon_after_lift`, `other_scale`, `same_time` or `before_start`.
+    pub left_out: Option<&'static str>,
+    #[serde(flatten)]
+    #[allow(missing_docs, reason = "flattened: its own fields are documented")]
+    pub reading: SeriesReading,
+}
+
+/// How a hull dries.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct HullDrying {
+    /// What counts as dry.
+    #[schema(value_type = Object)]
+    pub target: DryTarget,
+    /// When drying started: from then on days are counted.
+    pub started_at: DateTime<Utc>,
+    /// Where the hull is: the slowest station rules.
+    pub status: DryingStatus,
+    /// The station that rules.
+    pub slowest_station: Option<String>,
+    /// Why, and what to do.
+    pub reason: String,
+    /// When the slowest station will be dry; null where one station allows no date.
+    pub ready_at: Option<ReadyAt>,
+    /// The greatest share of curves that never get there.
+    pub never_reaches_probability: Option<f64>,
+    /// The stations.
+    pub stations: Vec<StationDrying>,
+    /// What to mind.
+    pub warnings: Vec<DryingWarning>,
+    /// The cautions of this work.
+    pub cautions: Vec<&'static str>,
+}
+
+/// What drying is judged by.
+#[derive(Debug)]
+pub struct DryingFacts<'a> {
+    /// What counts as dry.
+    pub target: &'a DryTarget,
+    /// When drying started.
+    pub started_at: DateTime<Utc>,
+    /// The zones that dry.
+    pub zones: &'a [Zone],
+    /// The readings, by station and time.
+    pub readings: &'a [SeriesReading],
+    /// The times of the washes, in order.
+    pub washes: &'a [DateTime<Utc>],
+    /// The lift.
+    pub lifted_at: Option<DateTime<Utc>>,
+    /// The climate, by time.
+    pub climate: &'a [ClimateMoment],
+    /// The present.
+    pub now: DateTime<Utc>,
+}
+
+fn days(from: DateTime<Utc>, to: DateTime<Utc>) -> f64 {
+    (to - from).as_seconds_f64() / 86_400.0
+}
+
+fn rank(status: DryingStatus) -> u8 {
+    match status {
+        DryingStatus::Ready => 0,
+        DryingStatus::Drying => 1,
+        DryingStatus::TooEarly => 2,
+        DryingStatus::Stalled => 3,
+    }
+}
+
+impl DryingFacts<'_> {
+    fn left_out(&self, reading: &SeriesReading, before: Option<&SeriesReading>) -> Option<&'static str> {
+        let soon =
+            |at: DateTime<Utc>| reading.taken_at >= at && reading.taken_at - at < Duration::hours(WET_H);
+        if reading.scale != self.target.scale {
+            Some("other_scale")
+        } else if reading.taken_at < self.started_at {
+            Some("before_start")
+        } else if self.washes.iter().copied().any(soon) {
+            Some("soon_after_wash")
+        } else if self.lifted_at.is_some_and(soon) {
+            Some("soon_after_lift")
+        } else if before
+            .is_some_and(|before| before.taken_at == reading.taken_at && before.value >= reading.value)
+        {
+            // Of two at one time the higher counts: the hull is held to be wetter.
+            Some("same_time")
+        } else {
+            None
+        }
+    }
+
+    fn station(&self, readings: &[SeriesReading]) -> Result<Option<StationDrying>> {
+        let Some(first) = readings.first() else { return Ok(None) };
+        let mut points: Vec<DryingPoint> = Vec::new();
+        for reading in readings {
+            let before = points.iter().rev().find(|point| point.counted).map(|point| point.reading.clone());
+            let left_out = self.left_out(reading, before.as_ref());
+            if left_out.is_none()
+                && let Some(twin) =
+                    points.iter_mut().rev().find(|p| p.counted && p.reading.taken_at == reading.taken_at)
+            {
+                (twin.counted, twin.left_out) = (false, Some("same_time"));
+            }
+            let day = days(self.started_at, reading.taken_at);
+            points.push(DryingPoint { day, counted: left_out.is_none(), left_out, reading: reading.clone() });
+        }
+        let mut observations: Vec<DryingReading> = points
+            .iter()
+            .filter(|point| point.counted)
+            .map(|point| DryingReading { day: point.day, value: point.reading.value })
+            .collect();
+        observations.drain(..observations.len().saturating_sub(MOST));
+        let output = if observations.is_empty() { None } else { Some(self.fit(observations)?) };
+        let at = |day: f64| self.started_at + Duration::seconds(seconds(day));
+        let ready_day = output.as_ref().and_then(|output| output.ready_day);
+        Ok(Some(StationDrying {
+            station_id: first.station_id,
+            code: first.station_code.clone(),
+            zone: first.zone,
+            status: output.as_ref().map_or(DryingStatus::TooEarly, |output| output.status),
+            reason: output.as_ref().map_or_else(
+                || {
+                    "No reading counts yet: take one a day at least after a wash, on the planned scale."
+                        .to_owned()
+                },
+                |output| output.reason.clone(),
+            ),
+            fit: output.as_ref().and_then(|output| output.fit),
+            ready_day,
+            ready_at: ready_day.map(|day| ReadyAt { p10: at(day.p10), p50: at(day.p50), p90: at(day.p90) }),
+            never_reaches_probability: output.and_then(|output| output.never_reaches_probability),
+            readings: points,
+        }))
+    }
+
+    fn fit(&self, observations: Vec<DryingReading>) -> Result<DryingOutput> {
+        let input = DryingInput {
+            target: self.target.target,
+            observations,
+            consecutive: usize::try_from(self.target.consecutive).map_err(Error::internal)?,
+            steady_range: Some(self.target.steady_range),
+            meter_step: self.target.meter_step,
+            confidence: 0.9,
+            seed: 0,
+        };
+        Ok(drying(&input)?)
+    }
+
+    fn warnings(&self, stations: &[StationDrying]) -> Vec<DryingWarning> {
+        let mut warnings = Vec::new();
+        let mut warn = |code, detail: String| warnings.push(DryingWarning { code, detail });
+        // Every seven days that have passed since the start, ending at a wash, at the start of the next, or now.
+        let week = Duration::days(7);
+        let mut ends: Vec<DateTime<Utc>> = self.washes.iter().map(|wash| *wash + week).collect();
+        ends.extend([self.started_at + week, self.now]);
+        let poor =
+            ends.into_iter().filter(|end| *end <= self.now && *end - week >= self.started_at).find(|end| {
+                self.washes.iter().filter(|wash| **wash > *end - week && **wash <= *end).count()
+                    < WASHES_A_WEEK
+            });
+        if let Some(end) = poor {
+            warn(
+                "too_few_washes",
+                format!(
+                    "In the seven days to {} fewer than {WASHES_A_WEEK} washes stand. Wash two or three times a week: \
+                     what draws water in must come out.",
+                    end.date_naive()
+                ),
+            );
+        }
+        for station in stations {
+            let counted: Vec<_> =
+                station.readings.iter().filter(|point| point.left_out != Some("before_start")).collect();
+            if let Some(point) = counted.iter().find(|point| point.left_out == Some("soon_after_wash")) {
+                let detail = format!(
+                    "The reading at {} of {} followed a wash by under {WET_H} hours and is left out. Take another a day after.",
+                    station.code,
+                    point.reading.taken_at.date_naive()
+                );
+                warn("reading_soon_after_wash", detail);
+            }
+            for (code, what, changed) in [
+                ("meter_changed", "meter", differs(&counted, |reading| reading.meter.clone())),
+                ("scale_changed", "scale", differs(&counted, |reading| Some(reading.scale.clone()))),
+                (
+                    "person_changed",
+                    "person",
+                    differs(&counted, |reading| reading.recorded_by.map(|id| id.to_string())),
+                ),
+            ] {
+                if changed {
+                    let detail = format!(
+                        "At {} the {what} changed in the series. Read with both at one visit, and compare.",
+                        station.code
+                    );
+                    warn(code, detail);
+                }
+            }
+        }
+        if let Some((saturated, dry)) = self.target.saturated_moisture_pct.zip(self.target.dry_moisture_pct) {
+            let week: Vec<f64> = self
+                .climate
+                .iter()
+                .filter(|value| value.at > self.now - Duration::days(7) && value.at <= self.now)
+                .map(|value| value.relative_humidity_pct)
+                .collect();
+            #[expect(clippy::cast_precision_loss, reason = "a week of values")]
+            let humidity = week.iter().sum::<f64>() / week.len() as f64;
+            let least = equilibrium_moisture(saturated, humidity);
+            if !week.is_empty() && least > dry {
+                let detail = format!(
+                    "At the {humidity:.0} % of the last seven days the laminate dries to {least:.2} % at best, and {dry} % is \
+                     wanted. Dry the air, or warm the hull."
+                );
+                warn("air_too_humid", detail);
+            }
+        }
+        warnings
+    }
+
+    /// How the hull dries.
+    ///
+    /// # Errors
+    /// Invalid, when a value lies out of the range of the science.
+    pub fn hull(&self, cautions: Vec<&'static str>) -> Result<HullDrying> {
+        let within: Vec<SeriesReading> =
+            self.readings.iter().filter(|reading| self.zones.contains(&reading.zone)).cloned().collect();
+        let mut stations = Vec::new();
+        for series in within.chunk_by(|a, b| a.station_id == b.station_id) {
+            stations.extend(self.station(series)?);
+        }
+        let late = |station: &StationDrying| station.ready_day.map_or(0.0, |day| day.p50);
+        let slowest = stations
+            .iter()
+            .max_by(|a, b| rank(a.status).cmp(&rank(b.status)).then(late(a).total_cmp(&late(b))));
+        let all_dated = stations.iter().all(|s| s.ready_at.is_some() || s.status == DryingStatus::Ready);
+        let worst = |f: fn(ReadyAt) -> DateTime<Utc>| stations.iter().filter_map(|s| s.ready_at.map(f)).max();
+        let ready_at = match (worst(|at| at.p10), worst(|at| at.p50), worst(|at| at.p90)) {
+            (Some(p10), Some(p50), Some(p90)) if all_dated => Some(ReadyAt { p10, p50, p90 }),
+            _ => None,
+        };
+        Ok(HullDrying {
+            target: self.target.clone(),
+            started_at: self.started_at,
+            status: slowest.map_or(DryingStatus::TooEarly, |station| station.status),
+            slowest_station: slowest.map(|station| station.code.clone()),
+            reason: slowest.map_or_else(
+                || {
+                    "No station in these zones has a reading in a survey of this haul-out. Take them."
+                        .to_owned()
+                },
+                |station| station.reason.clone(),
+            ),
+            ready_at,
+            never_reaches_probability: stations
+                .iter()
+                .filter_map(|station| station.never_reaches_probability)
+                .max_by(f64::total_cmp),
+            warnings: self.warnings(&stations),
+            stations,
+            cautions,
+        })
+    }
+}
+
+#[expect(clippy::cast_possible_truncation, reason = "as-casts saturate")]
+fn seconds(day: f64) -> i64 {
+    ((day * 86_400.0) as i64).min(10_000_000_000)
+}
+
+/// Whether what is known of the readings changes between two of them.
+fn differs(points: &[&DryingPoint], of: impl Fn(&SeriesReading) -> Option<String>) -> bool {
+    let known: Vec<String> = points.iter().filter_map(|point| of(&point.reading)).collect();
+    known.windows(2).any(|two| two[0] != two[1])
+}

@@ -1,0 +1,422 @@
+//! Hold points: what must be so before a step is done, a coat goes on, or the hull goes afloat.
+
+use chrono::{DateTime, Duration, Utc};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::drying::HullDrying;
+use super::entry::{Entry, EntryKind, StepState, TreatmentState, done, last_on, standing, step_state};
+use super::plan::{PlanFields, StepKind};
+use crate::error::{Code, Error, FieldError, Result};
+use crate::features::climate::model::window::{ClimateMoment, MAX_GAP_H, WindowAnswer, hours, window};
+use crate::features::coats::model::CoatFields;
+use crate::features::coats::model::overcoating::{OvercoatAnswer, SurfaceTemperature, overcoat_state};
+use crate::features::products::model::{Overcoating, ProductFields};
+use crate::features::vessels::model::Zone;
+use crate::ids::CoatId;
+use crate::science::drying::DryingStatus;
+
+/// What holds, and how to supply what is missing.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Hold {
+    /// A stable word, which an override names.
+    pub code: &'static str,
+    /// The step it stands before.
+    pub step: StepKind,
+    /// The zone.
+    pub zone: Zone,
+    /// What is missing and how to supply it.
+    pub detail: String,
+}
+
+/// A coat of the haul-out with what holds ask of it.
+#[derive(Debug, Clone)]
+pub struct CoatOn {
+    /// The coat.
+    pub id: CoatId,
+    /// Its fields.
+    pub fields: CoatFields,
+    /// Its product's sheet.
+    pub sheet: Option<ProductFields>,
+    /// Whether the last film that stands is accepted; none when none was measured.
+    pub film_accepted: Option<bool>,
+    /// When it was recorded.
+    pub recorded_at: DateTime<Utc>,
+}
+
+/// Everything that holds are judged by.
+#[derive(Debug)]
+pub struct HoldFacts<'a> {
+    /// The plan.
+    pub plan: &'a PlanFields,
+    /// Where the treatment is.
+    pub state: TreatmentState,
+    /// Its entries by time.
+    pub entries: &'a [Entry],
+    /// The coats of the haul-out put on since work started, in order.
+    pub coats: &'a [CoatOn],
+    /// The climate by time.
+    pub climate: &'a [ClimateMoment],
+    /// How the hull dries, where the plan has that step.
+    pub drying: Option<&'a HullDrying>,
+    /// The present.
+    pub now: DateTime<Utc>,
+}
+
+impl HoldFacts<'_> {
+    /// The step whose coats have this role.
+    #[must_use]
+    pub fn step_of(&self, coat: &CoatFields) -> Option<StepKind> {
+        self.plan.steps_in(coat.zone).map(|step| step.step).find(|step| step.role() == Some(coat.role))
+    }
+
+    /// The coats of a step in a zone.
+    fn coats_of(&self, step: StepKind, zone: Zone) -> impl Iterator<Item = &CoatOn> {
+        self.coats
+            .iter()
+            .filter(move |coat| coat.fields.zone == zone && Some(coat.fields.role) == step.role())
+    }
+
+    fn steps_before(&self, step: StepKind, zone: Zone, holds: &mut Vec<Hold>) {
+        for own in self.plan.steps_in(zone).take_while(|own| own.step != step) {
+            if done(self.entries, own.step, zone).is_some() {
+                continue;
+            }
+            if own.step == StepKind::Dry {
+                holds.extend(self.readings(zone, step));
+            }
+            let name = word(own.step);
+            holds.push(Hold {
+                code: "step_not_done",
+                step,
+                zone,
+                detail: format!(
+                    "The step {name} is not done here. {} Enter step_done for {name}.",
+                    own.step.evidence()
+                ),
+            });
+        }
+    }
+
+    /// Whether the readings of a zone are accepted; the hold stands before `step`.
+    fn readings(&self, zone: Zone, step: StepKind) -> Option<Hold> {
+        let stations: Vec<_> = self
+            .drying
+            .iter()
+            .flat_map(|drying| &drying.stations)
+            .filter(|station| station.zone == zone)
+            .collect();
+        let wet: Vec<String> = stations
+            .iter()
+            .filter(|station| station.status != DryingStatus::Ready)
+            .map(|station| format!("{} ({}) {}", station.code, word(station.status), station.reason))
+            .collect();
+        let detail = if stations.is_empty() {
+            "No station of this zone has readings. Take them: POST /v1/surveys/{id}/readings in a survey of this haul-out."
+                .to_owned()
+        } else if wet.is_empty() {
+            return None;
+        } else {
+            format!(
+                "Readings are not accepted at {}. Wash, dry and read on, until all are at or under the target.",
+                wet.join("; ")
+            )
+        };
+        Some(Hold { code: "readings_not_accepted", step, zone, detail })
+    }
+
+    /// What holds before a step can be said to be done in a zone.
+    #[must_use]
+    pub fn before_done(&self, step: StepKind, zone: Zone) -> Vec<Hold> {
+        let mut holds = Vec::new();
+        self.steps_before(step, zone, &mut holds);
+        if step == StepKind::Dry {
+            holds.extend(self.readings(zone, step));
+        }
+        let planned =
+            self.plan.steps_in(zone).find(|own| own.step == step).and_then(|own| own.coats).unwrap_or(0);
+        let there = self.coats_of(step, zone).count();
+        if i32::try_from(there).unwrap_or(i32::MAX) < planned {
+            holds.push(Hold {
+                code: "coats_missing",
+                step,
+                zone,
+                detail: format!(
+                    "{there} of {planned} coats are recorded here. Record the rest: POST /v1/treatments/{{id}}/coats."
+                ),
+            });
+        }
+        self.not_overridden(holds, None)
+    }
+
+    /// What holds before a coat.
+    ///
+    /// # Errors
+    /// Invalid, when a value lies out of the range of the science.
+    pub fn before_coat(
+        &self,
+        step: StepKind,
+        coat: &CoatFields,
+        sheet: Option<&ProductFields>,
+    ) -> Result<Vec<Hold>> {
+        let zone = coat.zone;
+        let mut holds = Vec::new();
+        self.steps_before(step, zone, &mut holds);
+        let mut hold = |code, detail: String| holds.push(Hold { code, step, zone, detail });
+        let below = self.coats.iter().rfind(|below| below.fields.zone == zone);
+        let started_at = coat.started_at.or(coat.finished_at);
+        let begins = started_at.unwrap_or(self.now);
+        if let Some(below) = below {
+            self.surface(below, coat, begins, &mut hold);
+        }
+        match started_at.zip(coat.finished_at) {
+            None => hold(
+                "times_missing",
+                "It is not said when the coat was put on. Enter started_at and finished_at of the coat."
+                    .to_owned(),
+            ),
+            Some((from, to)) => {
+                let limits = sheet.map_or_else(Default::default, ProductFields::limits);
+                let judged = window(&limits, self.climate, from, to, MAX_GAP_H)?;
+                if judged.answer == WindowAnswer::NotAllowed {
+                    let why: Vec<String> =
+                        judged.refusals.iter().map(|r| format!("{} at {}", r.detail, r.at)).collect();
+                    hold(
+                        "climate_not_allowed",
+                        format!("{} Wait for a window: POST coating-windows.", why.join("; ")),
+                    );
+                } else if judged.answer == WindowAnswer::NotEnoughValues {
+                    hold(
+                        "climate_not_known",
+                        format!(
+                            "Between {from} and {to} the climate is not known for over {MAX_GAP_H} hours. Enter air, humidity and \
+                             hull temperature: POST /v1/haul-outs/{{id}}/climate-values."
+                        ),
+                    );
+                }
+            }
+        }
+        let since = self.coats_of(step, zone).map(|own| own.recorded_at).max();
+        Ok(self.not_overridden(holds, since))
+    }
+
+    /// What the coat below asks for.
+    fn surface(
+        &self,
+        below: &CoatOn,
+        coat: &CoatFields,
+        begins: DateTime<Utc>,
+        hold: &mut impl FnMut(&'static str, String),
+    ) {
+        let zone = coat.zone;
+        let since = below.fields.finished_at.unwrap_or(below.recorded_at);
+        let blush = below.sheet.as_ref().is_some_and(|sheet| sheet.amine_blush);
+        if blush && last_on(self.entries, EntryKind::BlushWash, zone, since, begins).is_none() {
+            hold(
+                "blush_wash_missing",
+                "The coat below leaves an amine blush, and no blush_wash stands since. Wash it off, and enter a blush_wash.".to_owned(),
+            );
+        }
+        let Some(sheet) = &below.sheet else {
+            hold(
+                "overcoating_unknown",
+                "The coat below names no product, so nobody knows its overcoating window. Correct that coat with its product_id."
+                    .to_owned(),
+            );
+            return;
+        };
+        let told = overcoat_state(sheet, coat.role, &self.temperatures(), below.fields.finished_at, begins);
+        let abraded = last_on(self.entries, EntryKind::Abrasion, zone, since, begins).is_some();
+        match told.state {
+            OvercoatAnswer::TooSoon => {
+                hold("too_soon", format!("Over the coat below it is too soon. {}", told.detail));
+            }
+            OvercoatAnswer::Closed if !abraded => hold(
+                "abrasion_missing",
+                format!("The overcoating window of this pair has closed. {} Enter an abrasion.", told.detail),
+            ),
+            OvercoatAnswer::Unknown if !abraded => hold("overcoating_unknown", told.detail),
+            OvercoatAnswer::Open | OvercoatAnswer::Closed | OvercoatAnswer::Unknown => {}
+        }
+    }
+
+    fn temperatures(&self) -> Vec<SurfaceTemperature> {
+        self.climate
+            .iter()
+            .map(|value| SurfaceTemperature { at: value.at, temperature_c: value.surface_temperature_c })
+            .collect()
+    }
+
+    /// What holds before the hull goes afloat and the treatment is closed at a time.
+    ///
+    /// # Errors
+    /// Invalid, when a value lies out of the range of the science.
+    pub fn before_closing(&self, launch_at: DateTime<Utc>) -> Result<Vec<Hold>> {
+        let mut holds = Vec::new();
+        for zone in self.plan.zones.iter().map(|zone| zone.zone) {
+            for step in self.plan.steps_in(zone).map(|step| step.step) {
+                if step_state(self.plan, self.entries, step, zone) != StepState::Done {
+                    let detail = format!("The step {} is not done here. {}", word(step), step.evidence());
+                    holds.push(Hold { code: "step_not_done", step, zone, detail });
+                }
+                for coat in self.coats_of(step, zone) {
+                    holds.extend(film(coat, step));
+                    self.cure(coat, step, launch_at, &mut holds)?;
+                }
+            }
+        }
+        holds.dedup();
+        Ok(self.not_overridden(holds, None))
+    }
+
+    fn cure(
+        &self,
+        coat: &CoatOn,
+        step: StepKind,
+        launch_at: DateTime<Utc>,
+        holds: &mut Vec<Hold>,
+    ) -> Result<()> {
+        let zone = coat.fields.zone;
+        let Some(sheet) = &coat.sheet else { return Ok(()) };
+        let last =
+            self.coats.iter().rfind(|other| other.fields.zone == zone).is_some_and(|last| last.id == coat.id);
+        let mut hold = |code, detail| holds.push(Hold { code, step, zone, detail });
+        if last && !sheet.cure.is_empty() {
+            // The time to immersion runs as the time to another coat does.
+            let lines = sheet.cure.iter().map(|line| Overcoating {
+                next_role: sheet.role,
+                temperature_c: line.temperature_c,
+                min_h: line.hours,
+                max_h: None,
+            });
+            let as_coat = ProductFields { overcoating: lines.collect(), ..sheet.clone() };
+            let told = overcoat_state(
+                &as_coat,
+                sheet.role,
+                &self.temperatures(),
+                coat.fields.finished_at,
+                launch_at,
+            );
+            match told.state {
+                OvercoatAnswer::TooSoon => hold(
+                    "immersion_too_soon",
+                    format!(
+                        "The last coat, {}, has not cured for immersion. Wait{}.",
+                        sheet.name,
+                        told.opens_at.map_or_else(String::new, |at| format!(" until {at}"))
+                    ),
+                ),
+                OvercoatAnswer::Unknown => hold("immersion_not_known", told.detail),
+                OvercoatAnswer::Open | OvercoatAnswer::Closed => {}
+            }
+        }
+        if let Some((days, finished_at)) = sheet.max_days_to_launch.zip(coat.fields.finished_at)
+            && last
+            && launch_at - finished_at > Duration::days(i64::from(days))
+        {
+            hold(
+                "launch_too_late",
+                format!(
+                    "The antifouling {} may stand {days} days before launch, and more have passed. Put on another coat.",
+                    sheet.name
+                ),
+            );
+        }
+        if let (Some(from), Some(finished_at), Some(line)) =
+            (coat.fields.started_at, coat.fields.finished_at, sheet.cure.last())
+        {
+            // Over its cure as well: as long as the sheet's warmest line asks, at most until the next coat or the launch.
+            let next = self
+                .coats
+                .iter()
+                .filter(|other| other.fields.zone == zone)
+                .filter_map(|other| other.fields.started_at)
+                .filter(|at| *at > finished_at)
+                .min();
+            let to = (finished_at + hours(line.hours))
+                .min(next.unwrap_or(launch_at))
+                .min(launch_at)
+                .max(finished_at);
+            let judged = window(&sheet.limits(), self.climate, from, to, MAX_GAP_H)?;
+            match judged.answer {
+                WindowAnswer::Allowed => {}
+                WindowAnswer::NotAllowed => hold(
+                    "cure_climate_not_allowed",
+                    format!(
+                        "While the coat {} was put on and cured the climate broke a limit of {}. A qualified person decides: override with the reason.",
+                        coat.id, sheet.name
+                    ),
+                ),
+                WindowAnswer::NotEnoughValues => hold(
+                    "cure_climate_not_known",
+                    format!(
+                        "Between {from} and {to} the climate is not known for over {MAX_GAP_H} hours. Enter what the logger has."
+                    ),
+                ),
+            }
+        }
+        Ok(())
+    }
+
+    /// Those that no override opens. Before a coat an override counts once: for the first coat after it.
+    fn not_overridden(&self, holds: Vec<Hold>, since: Option<DateTime<Utc>>) -> Vec<Hold> {
+        let opened = |hold: &Hold| {
+            standing(self.entries).any(|entry| {
+                let fields = &entry.fields;
+                fields.kind == EntryKind::Override
+                    && fields.hold.as_deref() == Some(hold.code)
+                    && fields.step == Some(hold.step)
+                    && fields.zone == Some(hold.zone)
+                    && since.is_none_or(|since| entry.recorded_at > since)
+            })
+        };
+        holds.into_iter().filter(|hold| !opened(hold)).collect()
+    }
+}
+
+/// What holds of the film of a coat.
+fn film(coat: &CoatOn, step: StepKind) -> Option<Hold> {
+    let why = match coat.film_accepted {
+        Some(true) => return None,
+        Some(false) => "is not accepted by its rule. Put on another coat and measure, superseding that film",
+        None => "has no measured film. Measure it",
+    };
+    let detail = format!("The coat {} {why}: POST /v1/coats/{}/films.", coat.id, coat.id);
+    Some(Hold { code: "film_not_accepted", step, zone: coat.fields.zone, detail })
+}
+
+/// The word of a code.
+#[must_use]
+pub fn word(code: impl Serialize) -> String {
+    match serde_json::to_value(code) {
+        Ok(serde_json::Value::String(text)) => text,
+        _ => String::new(),
+    }
+}
+
+/// Refuses with what holds, if anything does: each with how to supply it, or who may override.
+///
+/// # Errors
+/// Conflict, with every hold.
+pub fn refuse(holds: &[Hold]) -> Result<()> {
+    if holds.is_empty() {
+        return Ok(());
+    }
+    let fields: Vec<FieldError> = holds
+        .iter()
+        .map(|hold| {
+            FieldError::new(
+                "",
+                hold.code,
+                format!("{} on {}: {}", word(hold.step), word(hold.zone), hold.detail),
+            )
+        })
+        .collect();
+    let mut error = Error::invalid(fields);
+    error.code = Code::Conflict;
+    error.detail = format!(
+        "{} A qualified person may override a hold by name and with a reason: POST /v1/treatments/{{id}}/decisions.",
+        error.detail.trim()
+    );
+    Err(error)
+}

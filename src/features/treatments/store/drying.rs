@@ -1,0 +1,92 @@
+//! The readings that drying is followed by: those of the surveys of the treatment's haul-out.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use diesel::prelude::*;
+
+use crate::codes;
+use crate::db::Tx;
+use crate::db::schema::stations;
+use crate::db::views::{current_readings, current_surveys};
+use crate::error::Result;
+use crate::features::treatments::model::drying::SeriesReading;
+use crate::ids::{HaulOutId, PersonId, ReadingId, StationId, SurveyId};
+
+#[derive(Queryable)]
+struct Row {
+    id: ReadingId,
+    version: i32,
+    station_id: StationId,
+    code: String,
+    zone: String,
+    scale: String,
+    value: f64,
+    taken_at: Option<DateTime<Utc>>,
+    surveyed_on: NaiveDate,
+    meter: Option<String>,
+    meter_serial: Option<String>,
+    recorded_by: Option<PersonId>,
+    recorded_at: DateTime<Utc>,
+}
+
+/// Of which surveys, drafts too.
+#[derive(Debug, Clone, Copy)]
+pub enum ReadingsOf {
+    /// Those of a haul-out.
+    HaulOut(HaulOutId),
+    /// One.
+    Survey(SurveyId),
+}
+
+/// The current readings of some surveys by station and time.
+///
+/// # Errors
+/// Those of the database.
+pub fn readings(tx: &mut Tx<'_>, of: ReadingsOf) -> Result<Vec<SeriesReading>> {
+    use {current_readings as r, current_surveys as s};
+    let mut query = r::table
+        .inner_join(s::table.on(s::org_id.eq(r::org_id).and(s::survey_id.eq(r::survey_id))))
+        .inner_join(stations::table.on(stations::org_id.eq(r::org_id).and(stations::id.eq(r::station_id))))
+        .filter(r::org_id.eq(tx.org_id()).and(r::withdrawn.eq(false)))
+        .into_boxed();
+    query = match of {
+        ReadingsOf::HaulOut(id) => query.filter(s::haul_out_id.eq(id)),
+        ReadingsOf::Survey(id) => query.filter(s::survey_id.eq(id)),
+    };
+    let rows: Vec<Row> = query
+        .order((stations::code, r::station_id, r::id))
+        .select((
+            r::id,
+            r::version,
+            r::station_id,
+            stations::code,
+            stations::zone,
+            r::scale,
+            r::value,
+            r::taken_at,
+            s::surveyed_on,
+            s::meter,
+            s::meter_serial,
+            r::recorded_by,
+            r::recorded_at,
+        ))
+        .load(tx.conn())?;
+    let mut readings = Vec::new();
+    for row in rows {
+        let noon = row.surveyed_on.and_hms_opt(12, 0, 0).map(|noon| noon.and_utc());
+        readings.push(SeriesReading {
+            id: row.id,
+            version: row.version,
+            station_id: row.station_id,
+            station_code: row.code,
+            zone: codes::from_text(&row.zone)?,
+            scale: row.scale,
+            value: row.value,
+            taken_at: row.taken_at.or(noon).unwrap_or(row.recorded_at),
+            meter: row.meter_serial.or(row.meter),
+            recorded_by: row.recorded_by,
+            recorded_at: row.recorded_at,
+        });
+    }
+    readings.sort_by(|a, b| (&a.station_code, a.taken_at).cmp(&(&b.station_code, b.taken_at)));
+    Ok(readings)
+}
