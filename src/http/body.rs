@@ -79,6 +79,18 @@ impl<T: DeserializeOwned + Validate<Context = ()>> New<T> {
         };
         Ok(Self { id, fields: read_fields(value)?, sha256 })
     }
+
+    /// The same made under records that the address names: the same body under another record is another request.
+    fn under(mut self, parents: &[Uuid]) -> Self {
+        if !parents.is_empty() {
+            let mut digest = Sha256::new_with_prefix(self.sha256);
+            for parent in parents {
+                digest.update(parent.as_bytes());
+            }
+            self.sha256 = digest.finalize().into();
+        }
+        self
+    }
 }
 
 impl<T> Patch<T> {
@@ -341,7 +353,8 @@ impl<T: DeserializeOwned + Validate<Context = ()> + 'static> FromRequest for New
     type Error = Error;
     type Future = Reading<Self>;
     fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
-        read_with(request, payload, Self::from_value)
+        let parents: Vec<Uuid> = request.path().split('/').filter_map(|part| part.parse().ok()).collect();
+        read_with(request, payload, move |value| Ok(Self::from_value(value)?.under(&parents)))
     }
 }
 

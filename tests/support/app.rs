@@ -246,10 +246,10 @@ impl TestApp {
     /// Somebody at another address of this machine.
     pub fn at_address(&self, address: &str) -> Client {
         let local: std::net::IpAddr = address.parse().expect("an address");
-        let builder = reqwest::blocking::Client::builder()
-            .local_address(local)
-            .timeout(std::time::Duration::from_mins(5));
-        Client { http: builder.build().expect("an HTTP client"), ..self.anonymous() }
+        Client {
+            http: http_builder().local_address(local).build().expect("an HTTP client"),
+            ..self.anonymous()
+        }
     }
     /// The service itself at work in the home organisation.
     pub fn service(&self) -> Actor {
@@ -268,6 +268,10 @@ impl Drop for TestApp {
 }
 
 fn http() -> reqwest::blocking::Client {
+    http_builder().build().expect("an HTTP client")
+}
+
+fn http_builder() -> reqwest::blocking::ClientBuilder {
     static PROVIDER: OnceLock<()> = OnceLock::new();
     PROVIDER.get_or_init(|| {
         rustls::crypto::ring::default_provider().install_default().ok();
@@ -276,8 +280,6 @@ fn http() -> reqwest::blocking::Client {
         .redirect(reqwest::redirect::Policy::none())
         // A loaded machine is slow, not wrong.
         .timeout(std::time::Duration::from_mins(5))
-        .build()
-        .expect("an HTTP client")
 }
 
 /// A caller of the API.

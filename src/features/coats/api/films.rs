@@ -4,7 +4,6 @@ use actix_web::{HttpResponse, get, post};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use sha2::{Digest, Sha256};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
@@ -167,14 +166,9 @@ pub async fn create_film(
     permit: Permit<RecordWork>,
     id: At<CoatId>,
     key: RetryKey,
-    mut new: New<FilmFields>,
+    new: New<FilmFields>,
 ) -> Outcome {
     let coat_id = id.0;
-    // The same body sent to another coat is another request.
-    let mut digest = Sha256::new();
-    digest.update(Uuid::from(coat_id).as_bytes());
-    digest.update(new.sha256);
-    new.sha256 = digest.finalize().into();
     let creation = Creation { operation: "create_film", key, new };
     let made = app
         .write(&permit, move |tx| creation.once(tx, |tx, id, fields| create(tx, coat_id, id, fields), read));
