@@ -29,7 +29,8 @@ CREATE FUNCTION audit_text(a audit) RETURNS text LANGUAGE sql STABLE PARALLEL SA
     ]) WITH ORDINALITY AS fields (field, place)
 $$;
 
-CREATE FUNCTION chain_audit() RETURNS trigger LANGUAGE plpgsql AS $$
+-- By the key always: within one long transaction the planner still takes the chain for empty and would read all of it.
+CREATE FUNCTION chain_audit() RETURNS trigger LANGUAGE plpgsql SET enable_seqscan = off AS $$
 DECLARE
     last audit_chain;
     previous bytea;
