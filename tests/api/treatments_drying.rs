@@ -88,16 +88,9 @@ fn dry_is_what_the_decision_file_says() {
 fn the_fit_of_a_station_is_that_of_the_reference() {
     let file: Value =
         serde_json::from_str(include_str!("../checks/drying-exponential-fit.json")).expect("JSON");
-    for (n, case) in file["cases"].as_array().expect("cases").iter().enumerate() {
+    for case in file["cases"].as_array().expect("cases") {
         let inputs = &case["inputs"];
         let days: Vec<f64> = serde_json::from_value(inputs["t_days"].clone()).expect("numbers");
-        if days
-            .last()
-            .is_some_and(|last| day(*last) > "2026-07-30T10:00:00Z".parse::<DateTime<Utc>>().expect("a time"))
-        {
-            // Readings are not taken in the future: the longest series reaches beyond the day of the test.
-            assert!(n < 2);
-        }
         let values: Vec<f64> = serde_json::from_value(inputs["y"].clone()).expect("numbers");
         let drying = Drying::set(&json!({"scale": "relative", "target": inputs["threshold"]}));
         drying.send(&drying.items(&days.into_iter().zip(values).collect::<Vec<_>>()));
