@@ -3,8 +3,8 @@
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::features::{
-    accounts, audit, batches, calculators, climate, coats, due, forecasts, haulouts, imports, policies,
-    products, sites, surveys, treatments, vessels,
+    accounts, audit, batches, calculators, climate, coats, due, forecasts, haulouts, imports, pages,
+    policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::health;
 
@@ -27,4 +27,5 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     calculators::register(config);
     imports::register(config);
     batches::register(config);
+    pages::register(config);
 }

@@ -12,6 +12,7 @@ pub mod due;
 pub mod forecasts;
 pub mod haulouts;
 pub mod imports;
+pub mod pages;
 pub mod policies;
 pub mod products;
 pub mod sites;

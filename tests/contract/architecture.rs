@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 16] = [
+const CAPABILITIES: [&str; 17] = [
     "audit",
     "accounts",
     "sites",
@@ -23,6 +23,7 @@ const CAPABILITIES: [&str; 16] = [
     "calculators",
     "imports",
     "batches",
+    "pages",
 ];
 /// What every layer may use, and they each other.
 const BASE: [&str; 6] = ["error", "ids", "codes", "permissions", "clock", "config"];

@@ -1,0 +1,62 @@
+//! The pages for people, made on the server. They need nothing that the other capabilities do not give a program:
+//! a page reads and writes by the same functions as the endpoints, under the same permits.
+//!
+//! A page's permit comes from a cookie, an endpoint's never: so no page of another origin can make a browser call
+//! the API, and only the forms here need protection, which [`api::form`] gives all of them.
+
+pub mod api;
+
+use actix_web::middleware::from_fn;
+use actix_web::{Route, web};
+use utoipa_actix_web::service_config::ServiceConfig;
+
+use crate::permissions::{BeOneself, Permission, Read, Role};
+use api::{choice, due, files, session, sign_in};
+
+/// A page, as the walk of the contract tests knows it.
+pub struct PageRoute {
+    /// GET or POST.
+    pub method: &'static str,
+    /// Its path.
+    pub path: &'static str,
+    /// Who may open it; none where everybody may.
+    pub roles: Option<&'static [Role]>,
+    route: fn() -> Route,
+}
+
+const fn open(method: &'static str, path: &'static str, route: fn() -> Route) -> PageRoute {
+    PageRoute { method, path, roles: None, route }
+}
+
+const fn needs<P: Permission>(method: &'static str, path: &'static str, route: fn() -> Route) -> PageRoute {
+    PageRoute { method, path, roles: Some(P::ROLES), route }
+}
+
+/// Every page there is.
+pub const PAGES: &[PageRoute] = &[
+    open("GET", "/", || web::get().to(sign_in::first)),
+    open("GET", "/files/{digest}/{name}", || web::get().to(files::read)),
+    open("GET", "/sign-in", || web::get().to(sign_in::show)),
+    open("POST", "/sign-in", || web::post().to(sign_in::enter)),
+    open("POST", "/sign-out", || web::post().to(sign_in::leave)),
+    needs::<BeOneself>("GET", "/organisations", || web::get().to(choice::show)),
+    needs::<BeOneself>("POST", "/organisations", || web::post().to(choice::choose)),
+    needs::<Read>("GET", "/due", || web::get().to(due::show)),
+    needs::<Read>("GET", "/due.csv", || web::get().to(due::csv)),
+];
+
+/// Registers the pages. They are no part of the API's document.
+pub fn register(config: &mut ServiceConfig<'_>) {
+    config.map(|config| {
+        let mut paths: Vec<&str> = PAGES.iter().map(|page| page.path).collect();
+        paths.dedup();
+        for path in paths {
+            let mut resource = web::resource(path);
+            for page in PAGES.iter().filter(|page| page.path == path) {
+                resource = resource.route((page.route)());
+            }
+            config.service(resource.wrap(from_fn(session::page)));
+        }
+        config
+    });
+}
