@@ -397,7 +397,7 @@ pub fn word(code: impl Serialize) -> String {
 /// Refuses with what holds, if anything does: each with how to supply it, or who may override.
 ///
 /// # Errors
-/// Conflict, with every hold.
+/// Held, with every hold.
 pub fn refuse(holds: &[Hold]) -> Result<()> {
     if holds.is_empty() {
         return Ok(());
@@ -413,7 +413,7 @@ pub fn refuse(holds: &[Hold]) -> Result<()> {
         })
         .collect();
     let mut error = Error::invalid(fields);
-    error.code = Code::Conflict;
+    error.code = Code::Held;
     error.detail = format!(
         "{} A qualified person may override a hold by name and with a reason: POST /v1/treatments/{{id}}/decisions.",
         error.detail.trim()
