@@ -133,6 +133,12 @@ impl HoldFacts<'_> {
         if step == StepKind::Dry {
             holds.extend(self.readings(zone, step));
         }
+        if step == StepKind::AbradeSealed
+            && let Some(below) = self.coats.iter().rfind(|below| below.fields.zone == zone)
+        {
+            let mut hold = |code, detail: String| holds.push(Hold { code, step, zone, detail });
+            self.blush(below, self.now, &mut hold);
+        }
         let planned =
             self.plan.steps_in(zone).find(|own| own.step == step).and_then(|own| own.coats).unwrap_or(0);
         let there = self.coats_of(step, zone).count();
@@ -200,6 +206,26 @@ impl HoldFacts<'_> {
         Ok(self.not_overridden(holds, since))
     }
 
+    /// Whether a blush on the coat below was washed off by a time.
+    fn blush(&self, below: &CoatOn, until: DateTime<Utc>, hold: &mut impl FnMut(&'static str, String)) {
+        let (zone, since) = (below.fields.zone, below.fields.finished_at.unwrap_or(below.recorded_at));
+        let blush = below.sheet.as_ref().is_some_and(|sheet| sheet.amine_blush);
+        if blush && last_on(self.entries, EntryKind::BlushWash, zone, since, until).is_none() {
+            hold(
+                "blush_wash_missing",
+                "The coat below leaves an amine blush, and no blush_wash stands since. Wash it off, and enter a blush_wash.".to_owned(),
+            );
+        }
+    }
+
+    /// Whether the coat below was abraded by a time: by an abrasion, or as the step that abrades the sealer.
+    fn abraded(&self, below: &CoatOn, until: DateTime<Utc>) -> bool {
+        let (zone, since) = (below.fields.zone, below.fields.finished_at.unwrap_or(below.recorded_at));
+        let as_step = done(self.entries, StepKind::AbradeSealed, zone)
+            .is_some_and(|entry| (since..=until).contains(&entry.fields.happened_at));
+        as_step || last_on(self.entries, EntryKind::Abrasion, zone, since, until).is_some()
+    }
+
     /// What the coat below asks for.
     fn surface(
         &self,
@@ -208,15 +234,7 @@ impl HoldFacts<'_> {
         begins: DateTime<Utc>,
         hold: &mut impl FnMut(&'static str, String),
     ) {
-        let zone = coat.zone;
-        let since = below.fields.finished_at.unwrap_or(below.recorded_at);
-        let blush = below.sheet.as_ref().is_some_and(|sheet| sheet.amine_blush);
-        if blush && last_on(self.entries, EntryKind::BlushWash, zone, since, begins).is_none() {
-            hold(
-                "blush_wash_missing",
-                "The coat below leaves an amine blush, and no blush_wash stands since. Wash it off, and enter a blush_wash.".to_owned(),
-            );
-        }
+        self.blush(below, begins, hold);
         let Some(sheet) = &below.sheet else {
             hold(
                 "overcoating_unknown",
@@ -226,7 +244,7 @@ impl HoldFacts<'_> {
             return;
         };
         let told = overcoat_state(sheet, coat.role, &self.temperatures(), below.fields.finished_at, begins);
-        let abraded = last_on(self.entries, EntryKind::Abrasion, zone, since, begins).is_some();
+        let abraded = self.abraded(below, begins);
         match told.state {
             OvercoatAnswer::TooSoon => {
                 hold("too_soon", format!("Over the coat below it is too soon. {}", told.detail));
@@ -277,10 +295,20 @@ impl HoldFacts<'_> {
         holds: &mut Vec<Hold>,
     ) -> Result<()> {
         let zone = coat.fields.zone;
-        let Some(sheet) = &coat.sheet else { return Ok(()) };
         let last =
             self.coats.iter().rfind(|other| other.fields.zone == zone).is_some_and(|last| last.id == coat.id);
         let mut hold = |code, detail| holds.push(Hold { code, step, zone, detail });
+        if last && coat.sheet.as_ref().is_none_or(|sheet| sheet.cure.is_empty()) {
+            let what = coat.sheet.as_ref().map_or_else(
+                || format!("The last coat, {}, names no product", coat.id),
+                |sheet| format!("The sheet of the last coat, {}, has no times to immersion", sheet.name),
+            );
+            hold(
+                "cure_unknown",
+                format!("{what}, so nobody knows when it may go afloat. Enter cure in the product, and the product in the coat."),
+            );
+        }
+        let Some(sheet) = &coat.sheet else { return Ok(()) };
         if last && !sheet.cure.is_empty() {
             // The time to immersion runs as the time to another coat does.
             let lines = sheet.cure.iter().map(|line| Overcoating {
