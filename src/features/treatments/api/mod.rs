@@ -3,6 +3,7 @@
 pub mod plan;
 pub mod quantities;
 pub mod record;
+mod record_page;
 pub mod work;
 
 use actix_web::{HttpResponse, get, patch, post};

@@ -23,6 +23,7 @@ use crate::features::treatments::model::entry::{
     Entry, EntryKind, StepState, TreatmentState, done, standing, state, step_state,
 };
 use crate::features::treatments::model::holds::{CoatOn, Hold, HoldFacts};
+use crate::features::treatments::model::next::{NextStep, next};
 use crate::features::treatments::model::plan::{PlanFields, StepKind};
 use crate::features::treatments::store::drying::{ReadingsOf, readings};
 use crate::features::treatments::store::plan::{self as store, Plan, PlansOf};
@@ -81,6 +82,8 @@ pub struct PlanView {
     pub overrides: Vec<Entry>,
     /// What was done and decided, by time; what was withdrawn too.
     pub entries: Vec<Entry>,
+    /// What comes next in each zone that is not finished, and whether it can be done now.
+    pub next: Vec<NextStep>,
     /// Which path the evidence supports.
     pub advice: Advice,
     /// The cautions of all of it.
@@ -142,18 +145,23 @@ impl Facts {
     }
 }
 
-/// The coats of the planned roles and zones that were put on since work started.
-fn coats_of(tx: &mut Tx<'_>, plan: &Plan, entries: &[Entry]) -> Result<Vec<CoatOn>> {
-    let Some(started_at) = standing(entries).find(|e| e.fields.kind.is_work()).map(|e| e.fields.happened_at)
-    else {
-        return Ok(Vec::new());
-    };
-    let mut found = coats::of_haul_out(tx, plan.haul_out_id)?;
-    found
-        .retain(|coat| coat.fields.removed_on.is_none() && coat.fields.applied_on >= started_at.date_naive());
-    // What is put on after the closing is not the treatment's; a correction of one of its coats is.
+/// When work started.
+fn started_at(entries: &[Entry]) -> Option<DateTime<Utc>> {
+    standing(entries).find(|e| e.fields.kind.is_work()).map(|e| e.fields.happened_at)
+}
+
+/// Whether a coat of the haul-out is the treatment's, on the hull still or taken off again: put on since work started.
+/// What is put on after the closing is not; a correction of one of its coats is.
+pub(super) fn is_own(coat: &coats::Coat, entries: &[Entry]) -> bool {
     let closed_at = entries.iter().find(|e| e.fields.kind == EntryKind::Closing).map(|e| e.recorded_at);
-    found.retain(|coat| coat.version > 1 || closed_at.is_none_or(|closed_at| coat.recorded_at <= closed_at));
+    started_at(entries).is_some_and(|started_at| coat.fields.applied_on >= started_at.date_naive())
+        && (coat.version > 1 || closed_at.is_none_or(|closed_at| coat.recorded_at <= closed_at))
+}
+
+/// The coats of the treatment that are on the hull.
+fn coats_of(tx: &mut Tx<'_>, plan: &Plan, entries: &[Entry]) -> Result<Vec<CoatOn>> {
+    let mut found = coats::of_haul_out(tx, plan.haul_out_id)?;
+    found.retain(|coat| coat.fields.removed_on.is_none() && is_own(coat, entries));
     let ids: Vec<_> = found.iter().map(|coat| coat.id).collect();
     let films = coats::film::of_coats(tx, &ids)?;
     let product_ids: Vec<_> = found.iter().filter_map(|coat| coat.fields.product_id).collect();
@@ -240,8 +248,8 @@ fn advise(tx: &mut Tx<'_>, plan: &Plan) -> Result<Advice> {
 fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
     let advice = advise(tx, &plan)?;
     let facts = Facts::load(tx, plan)?;
-    let holds = facts.holds();
     let fields = &facts.plan.fields;
+    let holds = facts.holds();
     let mut progress = Vec::new();
     for zone in fields.zones.iter().map(|zone| zone.zone) {
         for step in fields.steps_in(zone).map(|step| step.step) {
@@ -257,6 +265,7 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
             });
         }
     }
+    let next = next_steps(tx, &facts)?;
     let works = fields.steps.iter().flat_map(|step| step.step.works().iter().copied());
     Ok(PlanView {
         id: facts.plan.id,
@@ -268,11 +277,19 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
         state: facts.state,
         cautions: cautions(works),
         progress,
+        next,
         overrides: facts.entries.iter().filter(|e| e.fields.kind == EntryKind::Override).cloned().collect(),
         advice,
         fields: facts.plan.fields,
         entries: facts.entries,
     })
+}
+
+fn next_steps(tx: &mut Tx<'_>, facts: &Facts) -> Result<Vec<NextStep>> {
+    let ids: Vec<_> = facts.plan.fields.steps.iter().filter_map(|step| step.product_id).collect();
+    let sheets: HashMap<_, _> =
+        products::of_ids(tx, &ids)?.into_iter().map(|product| (product.id, product.fields)).collect();
+    next(&facts.holds(), facts.plan.vessel_id, &sheets)
 }
 
 /// Plans a treatment within a transaction.

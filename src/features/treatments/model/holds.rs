@@ -71,7 +71,7 @@ impl HoldFacts<'_> {
     }
 
     /// The coats of a step in a zone.
-    fn coats_of(&self, step: StepKind, zone: Zone) -> impl Iterator<Item = &CoatOn> {
+    pub fn coats_of(&self, step: StepKind, zone: Zone) -> impl Iterator<Item = &CoatOn> {
         self.coats
             .iter()
             .filter(move |coat| coat.fields.zone == zone && Some(coat.fields.role) == step.role())
