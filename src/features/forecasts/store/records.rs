@@ -65,7 +65,11 @@ pub fn records(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Records>> {
         .collect();
     let days_of_air = climate::days_of_air(tx, &dried_in)?;
     let air = |haul_outs: &[HaulOut]| {
-        days_of_air.iter().filter(|day| haul_outs.iter().any(|own| own.id == day.haul_out_id)).copied().collect()
+        days_of_air
+            .iter()
+            .filter(|day| haul_outs.iter().any(|own| own.id == day.haul_out_id))
+            .copied()
+            .collect()
     };
     Ok(vessels
         .into_iter()

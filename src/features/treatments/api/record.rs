@@ -125,7 +125,12 @@ pub(super) fn keep(tx: &mut Tx<'_>, plan: &Plan) -> Result<()> {
 }
 
 /// What was recorded since the closing.
-fn corrections(tx: &mut Tx<'_>, plan: &Plan, record: &Value, since: DateTime<Utc>) -> Result<Vec<LaterCorrection>> {
+fn corrections(
+    tx: &mut Tx<'_>,
+    plan: &Plan,
+    record: &Value,
+    since: DateTime<Utc>,
+) -> Result<Vec<LaterCorrection>> {
     let mut later = Vec::new();
     for reading in reading_versions(tx, plan.haul_out_id)?.into_iter().filter(|own| own.recorded_at > since) {
         let what = if reading.withdrawn { "is withdrawn" } else { "reads" };
@@ -165,14 +170,18 @@ fn corrections(tx: &mut Tx<'_>, plan: &Plan, record: &Value, since: DateTime<Utc
             });
         }
     }
-    for film in coats::film::all_of_coats(tx, &in_record)?.into_iter().filter(|film| film.recorded_at > since) {
+    for film in coats::film::all_of_coats(tx, &in_record)?.into_iter().filter(|film| film.recorded_at > since)
+    {
         let accepted = if film.accepted { "accepted" } else { "not accepted" };
         later.push(LaterCorrection {
             of: "film",
             id: Some(film.id.into()),
             recorded_at: film.recorded_at,
             recorded_by: film.recorded_by,
-            detail: format!("A film of a coat was measured, {accepted}: {:.0} µm in the mean.", film.mean_film_um),
+            detail: format!(
+                "A film of a coat was measured, {accepted}: {:.0} µm in the mean.",
+                film.mean_film_um
+            ),
             reason: film.fields.note,
         });
     }
@@ -203,7 +212,10 @@ fn climate_since(tx: &mut Tx<'_>, plan: &Plan, since: DateTime<Utc>) -> Result<O
         recorded_at: last.recorded_at,
         recorded_by: last.recorded_by,
         reason: last.fields.correction_reason.clone(),
-        detail: format!("{} values of the climate before the closing were entered or corrected.", changed.len()),
+        detail: format!(
+            "{} values of the climate before the closing were entered or corrected.",
+            changed.len()
+        ),
     }))
 }
 

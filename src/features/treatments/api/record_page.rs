@@ -112,7 +112,9 @@ fn step_of(progress: &Value) -> Value {
 /// A film with the coat it was measured on in words.
 fn film_of(film: &Value, coats: &Value) -> Value {
     let mut row = film.clone();
-    if let Some((n, coat)) = items(coats).into_iter().enumerate().find(|(_, coat)| coat["id"] == film["coat_id"]) {
+    if let Some((n, coat)) =
+        items(coats).into_iter().enumerate().find(|(_, coat)| coat["id"] == film["coat_id"])
+    {
         let text = |name: &str| coat[name].as_str().unwrap_or_default().to_owned();
         row["coat"] = Value::String(format!("{}: {} on {}", n + 1, text("role"), text("zone")));
     }
@@ -132,7 +134,13 @@ fn sections(view: &RecordView, words: &Words<'_>) -> Vec<Section> {
         };
         let table = words.table(
             &items(&corrections),
-            &[("When", "recorded_at"), ("Of", "of"), ("What", "detail"), ("Why", "reason"), ("Recorded by", "recorded_by")],
+            &[
+                ("When", "recorded_at"),
+                ("Of", "of"),
+                ("What", "detail"),
+                ("Why", "reason"),
+                ("Recorded by", "recorded_by"),
+            ],
         );
         sections.push(section("Corrections after the closing", none, table));
     }
@@ -224,8 +232,10 @@ fn readings(record: &Value, words: &Words<'_>, sections: &mut Vec<Section>) {
         .filter(|own| own["superseded"] == true || own["withdrawn"] == true || own["version"] != 1)
         .collect();
     if !gone.is_empty() {
-        let lines =
-            vec!["Each version of the readings that were corrected or withdrawn; struck out, it counts no more.".to_owned()];
+        let lines = vec![
+            "Each version of the readings that were corrected or withdrawn; struck out, it counts no more."
+                .to_owned(),
+        ];
         let table = words.table(
             &gone,
             &[
@@ -327,7 +337,8 @@ pub(super) fn page(view: &RecordView) -> Result<String> {
         .filter_map(|person| Some((person["id"].as_str()?, person["name"].as_str()?)))
         .collect();
     let words = Words { names };
-    let kind = if record["plan"]["kind"] == "curative" { "Curative treatment" } else { "Preventive treatment" };
+    let kind =
+        if record["plan"]["kind"] == "curative" { "Curative treatment" } else { "Preventive treatment" };
     let mut facts = vec![
         ("Vessel", text(&record["vessel"])),
         ("Treatment", view.treatment_id.to_string()),

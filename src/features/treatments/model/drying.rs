@@ -206,7 +206,11 @@ impl DryingFacts<'_> {
     }
 
     /// One station, and the days drawn for it. `seed` is its own, so that the stations are drawn apart.
-    fn station(&self, readings: &[SeriesReading], seed: u64) -> Result<Option<(StationDrying, Option<Vec<f64>>)>> {
+    fn station(
+        &self,
+        readings: &[SeriesReading],
+        seed: u64,
+    ) -> Result<Option<(StationDrying, Option<Vec<f64>>)>> {
         let Some(first) = readings.first() else { return Ok(None) };
         let mut points: Vec<DryingPoint> = Vec::new();
         for reading in readings {

@@ -305,7 +305,9 @@ impl HoldFacts<'_> {
             );
             hold(
                 "cure_unknown",
-                format!("{what}, so nobody knows when it may go afloat. Enter cure in the product, and the product in the coat."),
+                format!(
+                    "{what}, so nobody knows when it may go afloat. Enter cure in the product, and the product in the coat."
+                ),
             );
         }
         let Some(sheet) = &coat.sheet else { return Ok(()) };

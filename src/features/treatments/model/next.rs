@@ -93,9 +93,10 @@ fn of_step<S: std::hash::BuildHasher>(
         let there = facts.coats_of(step.step, zone).count();
         if i32::try_from(there).unwrap_or(i32::MAX) < planned {
             // As a coat put on at this moment would be judged.
-            let coat: CoatFields = serde_json::from_value(json!({"vessel_id": vessel_id, "role": role, "zone": zone,
+            let coat: CoatFields =
+                serde_json::from_value(json!({"vessel_id": vessel_id, "role": role, "zone": zone,
                 "applied_on": facts.now.date_naive(), "started_at": facts.now, "finished_at": facts.now}))
-            .map_err(Error::internal)?;
+                .map_err(Error::internal)?;
             let sheet = step.product_id.and_then(|id| sheets.get(&id));
             let what = format!("Next is coat {} of {planned} of the step {name}.", there + 1);
             return Ok((what, facts.before_coat(step.step, &coat, sheet)?));
@@ -112,8 +113,10 @@ fn of_step<S: std::hash::BuildHasher>(
 
 /// When the hull will be dry, in a sentence.
 fn when_dry(drying: &HullDrying) -> String {
-    let slowest =
-        drying.slowest_station.as_ref().map_or_else(String::new, |code| format!("The slowest station is {code}. "));
+    let slowest = drying
+        .slowest_station
+        .as_ref()
+        .map_or_else(String::new, |code| format!("The slowest station is {code}. "));
     match drying.ready_at {
         Some(at) => {
             let day = |at: Option<chrono::DateTime<chrono::Utc>>| {

@@ -167,8 +167,10 @@ impl PlanZone {
         if self.girths.is_empty() {
             return Ok(None);
         }
-        let stations = self.girths.iter().map(|girth| GirthStation { x_m: girth.x_m, girth_m: girth.girth_m });
-        let input = BottomAreaInput { stations: Some(stations.collect()), ..BottomAreaInput::of(AreaMethod::Girths) };
+        let stations =
+            self.girths.iter().map(|girth| GirthStation { x_m: girth.x_m, girth_m: girth.girth_m });
+        let input =
+            BottomAreaInput { stations: Some(stations.collect()), ..BottomAreaInput::of(AreaMethod::Girths) };
         bottom_area(&input).map(|output| Some(output.area_m2))
     }
 }
@@ -322,7 +324,11 @@ impl PlanFields {
             }
         }
         if self.has(StepKind::AbradeSealed) && !self.has(StepKind::Seal) {
-            refuse("/steps".to_owned(), "missing", "abrade a sealer that none of them puts on. Add seal, or use abrade.");
+            refuse(
+                "/steps".to_owned(),
+                "missing",
+                "abrade a sealer that none of them puts on. Add seal, or use abrade.",
+            );
         }
         let needed: &[StepKind] = match self.kind {
             TreatmentKind::Preventive => &[StepKind::Abrade, StepKind::Barrier],

@@ -130,7 +130,8 @@ pub fn reading_versions(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Vec<R
             r::recorded_by,
         ))
         .load(tx.conn())?;
-    let later: std::collections::HashSet<(ReadingId, i32)> = rows.iter().map(|row| (row.id, row.version)).collect();
+    let later: std::collections::HashSet<(ReadingId, i32)> =
+        rows.iter().map(|row| (row.id, row.version)).collect();
     let version = |row: VersionRow| ReadingVersion {
         superseded: later.contains(&(row.id, row.version + 1)),
         id: row.id,

@@ -25,7 +25,13 @@ pub struct KeptRecord {
 ///
 /// # Errors
 /// Kept already; those of the database.
-pub fn insert(tx: &mut Tx<'_>, id: TreatmentId, vessel_id: VesselId, record: &str, digest: &str) -> Result<()> {
+pub fn insert(
+    tx: &mut Tx<'_>,
+    id: TreatmentId,
+    vessel_id: VesselId,
+    record: &str,
+    digest: &str,
+) -> Result<()> {
     let (org_id, now, person) = (tx.org_id(), tx.now(), tx.person_id());
     diesel::insert_into(r::table)
         .values((
