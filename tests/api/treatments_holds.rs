@@ -93,9 +93,12 @@ fn an_overcoating_window_nobody_knows_holds_until_it_is_abraded() {
     // A coat without a product tells no window either.
     let barrier = Barrier::set(2, &json!({}));
     barrier.yard.climate("2026-06-10T00:00:00Z", 20, 60.0);
-    barrier.coat(&json!({"product_id": null})).expect(201);
+    let unnamed = barrier.coat(&json!({"product_id": null})).expect(201);
     assert_eq!(held(&barrier.coat(&next)), ["overcoating_unknown"]);
-    barrier.yard.override_hold(&barrier.id, "barrier", "overcoating_unknown").expect(201);
+    // As the hold says: name the product of the coat below. The next is then 23 hours after it, within 4 to 48.
+    let named = json!({"product_id": barrier.product, "correction_reason": "left out"});
+    let crew = barrier.yard.app.crew();
+    crew.patch(&format!("/v1/coats/{}", unnamed.id()), &unnamed.etag(), &named).expect(200);
     barrier.coat(&next).expect(201);
 }
 

@@ -72,7 +72,11 @@ fn forecast(yard: &Yard) -> Value {
 }
 
 fn evidence(forecast: &Value, code: &str) -> bool {
-    forecast["defaults"].as_array().expect("defaults").iter().any(|own| own["code"] == code)
+    let dates = forecast["dates"].as_array().expect("dates");
+    let told = |date: &Value| {
+        date["evidence"].as_array().is_some_and(|all| all.iter().any(|own| own["code"] == code))
+    };
+    dates.iter().any(told)
 }
 
 fn exposure(forecast: &Value) -> f64 {

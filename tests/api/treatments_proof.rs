@@ -97,7 +97,9 @@ fn the_record_is_kept_as_it_was_closed() {
     let film = json!({"method": "ultrasonic", "rule": "iso-19840", "nominal_um": 100, "readings_um": [90, 70],
         "measured_at": "2026-06-26T10:00:00Z", "supersedes_id": treatment.film});
     crew.post(&format!("/v1/coats/{}/films", treatment.coat), &film).expect(201);
-    treatment.yard.climate("2026-06-10T00:00:00Z", 0, 61.0);
+    let value = json!({"items": [{"measured_at": "2026-06-10T00:00:00Z", "source": "logger", "air_temperature_c": 20,
+        "relative_humidity_pct": 61, "surface_temperature_c": 20, "correction_reason": "a typing error"}]});
+    crew.post(&format!("/v1/haul-outs/{}/climate-values", treatment.yard.haul_out), &value).expect(200);
     let path = format!("/v1/treatments/{}", treatment.id);
     let own = crew.get(&path).expect(200);
     crew.patch(&path, &own.etag(), &json!({"note": "a later word", "correction_reason": "left out"}))
@@ -106,7 +108,7 @@ fn the_record_is_kept_as_it_was_closed() {
     assert_eq!((&after["record"], &after["digest_sha256"]), (&kept["record"], &kept["digest_sha256"]));
     let later = after["corrections_after_closing"].as_array().expect("corrections");
     let of: Vec<&str> = later.iter().filter_map(|own| own["of"].as_str()).collect();
-    for what in ["reading", "coat", "film", "treatment"] {
+    for what in ["reading", "coat", "film", "climate_value", "treatment"] {
         assert_eq!(of.iter().filter(|own| **own == what).count(), 1, "{what}: {after}");
     }
     let reasons: Vec<&str> = later.iter().filter_map(|own| own["reason"].as_str()).collect();

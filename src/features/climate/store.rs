@@ -188,15 +188,19 @@ pub fn between(
     Ok(values
         .into_iter()
         .filter(|value| !value.fields.withdrawn)
-        .filter_map(|value| {
-            Some(ClimateMoment {
-                at: value.fields.measured_at,
-                air_temperature_c: value.fields.air_temperature_c,
-                relative_humidity_pct: value.fields.relative_humidity_pct,
-                surface_temperature_c: value.fields.surface_temperature_c?,
-            })
-        })
+        .filter_map(|value| moment(&value))
         .collect())
+}
+
+/// A value as far as a coat asks; none without the hull's temperature.
+#[must_use]
+pub fn moment(value: &ClimateValue) -> Option<ClimateMoment> {
+    Some(ClimateMoment {
+        at: value.fields.measured_at,
+        air_temperature_c: value.fields.air_temperature_c,
+        relative_humidity_pct: value.fields.relative_humidity_pct,
+        surface_temperature_c: value.fields.surface_temperature_c?,
+    })
 }
 
 /// The mean air of a day at a haul-out.

@@ -123,12 +123,11 @@ impl Facts {
         let now = tx.now();
         let entries = store::entries(tx, plan.id)?;
         let state = state(plan.version, &entries);
-        let lift = haulouts::read(tx, plan.haul_out_id)?.fields.lifted_on;
-        let lifted_at = lift.and_hms_opt(0, 0, 0).map(|time| time.and_utc());
-        let climate = climate::between(tx, plan.haul_out_id, lifted_at.unwrap_or(now), now)?;
+        let lifted_at = lifted_at(tx, &plan)?;
+        let climate = climate::between(tx, plan.haul_out_id, lifted_at, now)?;
         let coats =
             if state == TreatmentState::Planned { Vec::new() } else { coats_of(tx, &plan, &entries)? };
-        let drying = drying(tx, &plan, &entries, lifted_at, &climate)?;
+        let drying = drying(tx, &plan, &entries, Some(lifted_at), &climate)?;
         Ok(Self { plan, entries, state, coats, climate, drying, now })
     }
 
@@ -143,6 +142,11 @@ impl Facts {
             now: self.now,
         }
     }
+}
+
+/// The lift of the haul-out: the day is known, not the hour, so its midnight.
+pub(super) fn lifted_at(tx: &mut Tx<'_>, plan: &Plan) -> Result<DateTime<Utc>> {
+    Ok(haulouts::read(tx, plan.haul_out_id)?.fields.lifted_on.and_time(chrono::NaiveTime::MIN).and_utc())
 }
 
 /// When work started.

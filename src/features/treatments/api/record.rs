@@ -1,5 +1,7 @@
 //! The record of a treatment: all that was measured, put on, done and decided, kept as it stood at the closing.
 
+use std::collections::HashSet;
+
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::{HttpResponse, get};
 use chrono::{DateTime, Utc};
@@ -8,7 +10,7 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
-use super::plan::{Facts, PlanView, is_own};
+use super::plan::{Facts, PlanView, is_own, lifted_at};
 use super::quantities::{PurchaseList, purchase_list};
 use super::record_page::page;
 use crate::db::Tx;
@@ -30,7 +32,7 @@ use crate::features::treatments::store::{self as treatments};
 use crate::features::vessels::store as vessels;
 use crate::http::problem::ReadProblems;
 use crate::http::{App, At, Outcome, Permit};
-use crate::ids::{CoatId, TreatmentId};
+use crate::ids::{CoatId, FilmId, TreatmentId};
 use crate::permissions::Read;
 
 /// What was measured, put on, done and decided in a treatment.
@@ -124,15 +126,22 @@ pub(super) fn keep(tx: &mut Tx<'_>, plan: &Plan) -> Result<()> {
     kept::insert(tx, plan.id, plan.vessel_id, &record, &digest)
 }
 
-/// What was recorded since the closing.
+/// What is recorded and not in the record: told by what it holds and not by the time, for two who write at once may
+/// commit in either order.
 fn corrections(
     tx: &mut Tx<'_>,
     plan: &Plan,
     record: &Value,
-    since: DateTime<Utc>,
+    kept_at: DateTime<Utc>,
 ) -> Result<Vec<LaterCorrection>> {
+    let versions: HashSet<(Option<&str>, Option<i64>)> =
+        items(&record["reading_versions"]).map(|own| (own["id"].as_str(), own["version"].as_i64())).collect();
     let mut later = Vec::new();
-    for reading in reading_versions(tx, plan.haul_out_id)?.into_iter().filter(|own| own.recorded_at > since) {
+    for reading in reading_versions(tx, plan.haul_out_id)? {
+        let id = reading.id.to_string();
+        if versions.contains(&(Some(id.as_str()), Some(reading.version.into()))) {
+            continue;
+        }
         let what = if reading.withdrawn { "is withdrawn" } else { "reads" };
         later.push(LaterCorrection {
             of: "reading",
@@ -146,47 +155,9 @@ fn corrections(
             reason: reading.correction_reason,
         });
     }
-    let in_record: Vec<CoatId> = record["coats"]
-        .as_array()
-        .into_iter()
-        .flatten()
-        .filter_map(|coat| coat["id"].as_str()?.parse::<uuid::Uuid>().ok().map(CoatId::from))
-        .collect();
-    for id in &in_record {
-        let coat = coats::read(tx, *id)?;
-        if coat.recorded_at > since {
-            let what = match (coat.fields.withdrawn, coat.fields.removed_on) {
-                (true, _) => "withdrawn".to_owned(),
-                (false, Some(day)) => format!("taken off on {day}"),
-                (false, None) => format!("corrected to version {}", coat.version),
-            };
-            later.push(LaterCorrection {
-                of: "coat",
-                id: Some(coat.id.into()),
-                recorded_at: coat.recorded_at,
-                recorded_by: coat.recorded_by,
-                detail: format!("The coat of {} is {what}.", coat.fields.applied_on),
-                reason: coat.fields.correction_reason,
-            });
-        }
-    }
-    for film in coats::film::all_of_coats(tx, &in_record)?.into_iter().filter(|film| film.recorded_at > since)
-    {
-        let accepted = if film.accepted { "accepted" } else { "not accepted" };
-        later.push(LaterCorrection {
-            of: "film",
-            id: Some(film.id.into()),
-            recorded_at: film.recorded_at,
-            recorded_by: film.recorded_by,
-            detail: format!(
-                "A film of a coat was measured, {accepted}: {:.0} µm in the mean.",
-                film.mean_film_um
-            ),
-            reason: film.fields.note,
-        });
-    }
-    later.extend(climate_since(tx, plan, since)?);
-    for version in treatments::versions_since(tx, plan.id, since)? {
+    later.extend(coats_and_films(tx, record)?);
+    later.extend(climate_since(tx, plan, record, kept_at)?);
+    for version in treatments::versions_after(tx, plan.id, 1)? {
         let what = if version.fields.withdrawn { "withdrawn" } else { "corrected" };
         later.push(LaterCorrection {
             of: "treatment",
@@ -201,11 +172,78 @@ fn corrections(
     Ok(later)
 }
 
-fn climate_since(tx: &mut Tx<'_>, plan: &Plan, since: DateTime<Utc>) -> Result<Option<LaterCorrection>> {
-    // A haul-out is no longer.
-    let first = since - chrono::Duration::days(3_650);
-    let values = climate::kept(tx, plan.haul_out_id, first, since)?;
-    let changed: Vec<_> = values.into_iter().filter(|value| value.recorded_at > since).collect();
+fn items(list: &Value) -> impl Iterator<Item = &Value> {
+    list.as_array().into_iter().flatten()
+}
+
+fn id_in<T: From<uuid::Uuid>>(item: &Value) -> Option<T> {
+    item["id"].as_str()?.parse::<uuid::Uuid>().ok().map(T::from)
+}
+
+fn coats_and_films(tx: &mut Tx<'_>, record: &Value) -> Result<Vec<LaterCorrection>> {
+    let mut later = Vec::new();
+    let mut ids: Vec<CoatId> = Vec::new();
+    for own in items(&record["coats"]) {
+        let Some(id) = id_in(own) else { continue };
+        ids.push(id);
+        let coat = coats::read(tx, id)?;
+        if own["version"].as_i64() == Some(coat.version.into()) {
+            continue;
+        }
+        let what = match (coat.fields.withdrawn, coat.fields.removed_on) {
+            (true, _) => "withdrawn".to_owned(),
+            (false, Some(day)) => format!("taken off on {day}"),
+            (false, None) => format!("corrected to version {}", coat.version),
+        };
+        later.push(LaterCorrection {
+            of: "coat",
+            id: Some(coat.id.into()),
+            recorded_at: coat.recorded_at,
+            recorded_by: coat.recorded_by,
+            detail: format!("The coat of {} is {what}.", coat.fields.applied_on),
+            reason: coat.fields.correction_reason,
+        });
+    }
+    let films: HashSet<FilmId> = items(&record["films"]).filter_map(id_in).collect();
+    for film in coats::film::all_of_coats(tx, &ids)?.into_iter().filter(|film| !films.contains(&film.id)) {
+        let accepted = if film.accepted { "accepted" } else { "not accepted" };
+        later.push(LaterCorrection {
+            of: "film",
+            id: Some(film.id.into()),
+            recorded_at: film.recorded_at,
+            recorded_by: film.recorded_by,
+            detail: format!(
+                "A film of a coat was measured, {accepted}: {:.0} µm in the mean.",
+                film.mean_film_um
+            ),
+            reason: film.fields.note,
+        });
+    }
+    Ok(later)
+}
+
+/// The values of the climate up to the closing that are not those of the record, told together.
+fn climate_since(
+    tx: &mut Tx<'_>,
+    plan: &Plan,
+    record: &Value,
+    kept_at: DateTime<Utc>,
+) -> Result<Option<LaterCorrection>> {
+    let of_record: Vec<ClimateMoment> = items(&record["climate"])
+        .map(|value| serde_json::from_value(value.clone()).map_err(Error::internal))
+        .collect::<Result<_>>()?;
+    let from = lifted_at(tx, plan)?;
+    let changed: Vec<_> = climate::kept(tx, plan.haul_out_id, from, kept_at)?
+        .into_iter()
+        .filter(|value| {
+            let Some(moment) = climate::moment(value) else { return false };
+            // Sorted by time; of several sources at one time any may be it.
+            let at = of_record.partition_point(|own| own.at < moment.at);
+            let same =
+                of_record.iter().skip(at).take_while(|own| own.at == moment.at).any(|own| *own == moment);
+            if value.fields.withdrawn { same && value.recorded_at >= kept_at } else { !same }
+        })
+        .collect();
     Ok(changed.iter().max_by_key(|value| value.recorded_at).map(|last| LaterCorrection {
         of: "climate_value",
         id: None,

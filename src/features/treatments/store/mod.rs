@@ -225,18 +225,18 @@ pub fn versions(tx: &mut Tx<'_>, id: TreatmentId, page: PageRequest) -> Result<S
     Ok(page.slice(found, |treatment| Position { key: i64::from(treatment.version), id: treatment.id.into() }))
 }
 
-/// The versions of a treatment recorded after a time, oldest first.
+/// The versions of a treatment after one, oldest first.
 ///
 /// # Errors
 /// Those of the database.
-pub fn versions_since(tx: &mut Tx<'_>, id: TreatmentId, since: DateTime<Utc>) -> Result<Vec<Treatment>> {
+pub fn versions_after(tx: &mut Tx<'_>, id: TreatmentId, version: i32) -> Result<Vec<Treatment>> {
     let of_treatment = treatments::org_id
         .eq(treatment_versions::org_id)
         .and(treatments::id.eq(treatment_versions::treatment_id));
     let rows: Vec<TreatmentRow> = treatment_versions::table
         .inner_join(treatments::table.on(of_treatment))
         .filter(treatment_versions::org_id.eq(tx.org_id()).and(treatment_versions::treatment_id.eq(id)))
-        .filter(treatment_versions::recorded_at.gt(since))
+        .filter(treatment_versions::version.gt(version))
         .order(treatment_versions::version)
         .select(columns!(treatments, treatment_versions))
         .load(tx.conn())?;
