@@ -1,5 +1,6 @@
 //! The endpoints of treatments.
 
+mod facts;
 pub mod plan;
 pub mod quantities;
 pub mod record;

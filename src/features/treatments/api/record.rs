@@ -10,7 +10,8 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
-use super::plan::{Facts, PlanView, is_own, lifted_at};
+use super::facts::{Facts, is_own, lifted_at};
+use super::plan::PlanView;
 use super::quantities::{PurchaseList, purchase_list};
 use super::record_page::page;
 use crate::db::Tx;

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::plan::Facts;
+use super::facts::Facts;
 use super::record;
 use super::{TreatmentView, create as record_treatment};
 use crate::db::Tx;

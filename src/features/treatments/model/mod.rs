@@ -4,6 +4,7 @@ pub mod advice;
 pub mod drying;
 pub mod entry;
 pub mod holds;
+pub mod launch;
 pub mod next;
 pub mod plan;
 pub mod record;
