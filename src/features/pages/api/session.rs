@@ -33,7 +33,7 @@ const REFRESH: &str = "garboard_refresh";
 const FORMS: &str = "garboard_forms";
 /// Two tabs may present the same refresh token at once, and an answer may be lost on its way: for so long the same
 /// pair is handed out again. Later, a second use ends the session, as over the API.
-const LEEWAY: Duration = Duration::from_secs(60);
+const LEEWAY: Duration = Duration::from_mins(1);
 
 /// The access token of the session, once the cookies have been read.
 #[derive(Debug, Clone)]
