@@ -1,6 +1,6 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
 //! audit, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
-//! calculators, imports, batches.
+//! calculators, imports, batches, pages.
 
 pub mod accounts;
 pub mod audit;
