@@ -9,8 +9,8 @@ CREATE TABLE schedules (
     org_id     uuid NOT NULL REFERENCES organisations,
     kind       text NOT NULL CHECK (kind IN ('digest', 'learning', 'audit_head')),
     subject_id uuid NOT NULL,
-    -- ISO 8601: Monday is 1; null is every day.
-    weekday    smallint CHECK (weekday BETWEEN 1 AND 7),
+    -- None is every day.
+    weekday    text CHECK (weekday IN ('mon', 'tue', 'wed', 'thu', 'fri', 'sat', 'sun')),
     local_time time NOT NULL,
     time_zone  text NOT NULL CHECK (length(time_zone) BETWEEN 1 AND 64),
     next_at    timestamptz NOT NULL,

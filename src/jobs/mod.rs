@@ -6,6 +6,7 @@
 //! the transaction that causes it, [`queue::request_at`] for a time, [`schedule::set`] for every day or week.
 
 mod lease;
+pub mod outbox;
 pub mod queue;
 pub mod runner;
 pub mod schedule;

@@ -4,6 +4,7 @@ use actix_web::{HttpResponse, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use garde::Validate;
 use serde::{Deserialize, Serialize};
+use serde_json::json;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -26,6 +27,7 @@ use crate::http::creation::Creation;
 use crate::http::problem::CreateProblems;
 use crate::http::{App, At, Kept, New, Outcome, Permit, Plain, RetryKey};
 use crate::ids::{CoatId, EntryId, Id, TreatmentId};
+use crate::jobs::outbox::{self, EventKind, NewEvent};
 use crate::permissions::{RecordWork, Survey};
 
 impl Kept for Entry {
@@ -306,6 +308,11 @@ pub fn close(tx: &mut Tx<'_>, id: TreatmentId, closing: ClosingFields) -> Result
         withdrawn: false,
         correction_reason: None,
     };
+    let content = json!({
+        "treatment_id": id, "kind": fields.kind, "haul_out_id": plan.haul_out_id, "started_on": started_on,
+        "completed_on": completed_on,
+    });
+    outbox::append(tx, &[NewEvent::of_vessel(EventKind::TreatmentClosed, plan.vessel_id, content)])?;
     record_treatment(tx, id, fields)
 }
 
