@@ -77,7 +77,8 @@ impl Db {
     pub fn connect(options: &DbOptions, clock: Clock) -> Result<Self> {
         let db = Self {
             app: pool(&options.app_url, options.app_connections)?,
-            worker: pool(&options.worker_url, 3)?,
+            // A listener and the threads of each runner.
+            worker: pool(&options.worker_url, 6)?,
             sign_in: pool(&options.sign_in_url, 4)?,
             clock,
         };

@@ -94,6 +94,17 @@ pub fn set(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, recurrence: &Recurrenc
     Ok(())
 }
 
+/// As [`set`], where nothing is set yet.
+///
+/// # Errors
+/// Those of the database.
+pub fn set_if_none(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, recurrence: &Recurrence) -> Result<()> {
+    let there: bool =
+        diesel::select(diesel::dsl::exists(schedules::table.find((tx.org_id(), kind, subject_id))))
+            .get_result(tx.conn())?;
+    if there { Ok(()) } else { set(tx, kind, subject_id, recurrence) }
+}
+
 /// Lets it recur no longer.
 ///
 /// # Errors

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 16] = [
+const CAPABILITIES: [&str; 17] = [
     "audit",
     "accounts",
     "sites",
@@ -20,6 +20,7 @@ const CAPABILITIES: [&str; 16] = [
     "policies",
     "forecasts",
     "due",
+    "events",
     "calculators",
     "imports",
     "batches",
