@@ -89,6 +89,7 @@ impl Sent {
 /// Sends.
 pub struct Sender {
     loopback_allowed: bool,
+    longest: Duration,
     resolve: Box<Resolver>,
 }
 
@@ -106,7 +107,13 @@ impl Sender {
     ) -> Self {
         // Another may have been installed: then that one serves.
         rustls::crypto::ring::default_provider().install_default().ok();
-        Self { loopback_allowed, resolve: Box::new(resolve) }
+        Self { loopback_allowed, longest: LONGEST, resolve: Box::new(resolve) }
+    }
+
+    /// The same, waiting at most so long for an answer.
+    #[must_use]
+    pub fn within(self, longest: Duration) -> Self {
+        Self { longest, ..self }
     }
 
     /// Whether this machine may be sent to.
@@ -115,7 +122,7 @@ impl Sender {
         self.loopback_allowed
     }
 
-    /// Sends once, on this thread, within ten seconds.
+    /// Sends once, on this thread, within ten seconds unless told otherwise.
     ///
     /// # Errors
     /// Internal, when nothing can be sent at all; what the receiver did is no error.
@@ -137,9 +144,12 @@ impl Sender {
             Err(cause) => return Ok(Sent::failed(format!("The host was not found: {cause}."))),
         };
         // One closed address among open ones is no mistake of an honest zone.
-        let allowed = |at: &SocketAddr| destination::may_connect(url.scheme(), at.ip(), self.loopback_allowed);
+        let allowed =
+            |at: &SocketAddr| destination::may_connect(url.scheme(), at.ip(), self.loopback_allowed);
         if !addresses.iter().all(allowed) {
-            return Ok(Sent::failed("The host's address leads into this machine or a private network: nothing was sent."));
+            return Ok(Sent::failed(
+                "The host's address leads into this machine or a private network: nothing was sent.",
+            ));
         }
         let mut signatures = Vec::new();
         for secret in outgoing.secrets {
@@ -162,9 +172,10 @@ impl Sender {
             .header("webhook-timestamp", outgoing.timestamp)
             .header("webhook-signature", signatures.join(" "))
             .body(outgoing.body.to_owned());
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Error::internal)?;
-        let sent = runtime.block_on(async { tokio::time::timeout(LONGEST, exchange(request)).await });
-        Ok(sent.unwrap_or_else(|_late| Sent::failed("There was no whole answer within ten seconds.")))
+        let runtime =
+            tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(Error::internal)?;
+        let sent = runtime.block_on(async { tokio::time::timeout(self.longest, exchange(request)).await });
+        Ok(sent.unwrap_or_else(|_late| Sent::failed("There was no answer in time.")))
     }
 }
 
@@ -196,12 +207,7 @@ async fn exchange(request: reqwest::RequestBuilder) -> Sent {
     } else {
         format!("The answer was {status}.")
     };
-    Sent {
-        status: Some(status.as_u16()),
-        outcome,
-        answer: (!text.is_empty()).then_some(text),
-        retry_after_s,
-    }
+    Sent { status: Some(status.as_u16()), outcome, answer: (!text.is_empty()).then_some(text), retry_after_s }
 }
 
 fn innermost(error: &reqwest::Error) -> String {

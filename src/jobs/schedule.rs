@@ -126,7 +126,12 @@ pub fn move_to_zone(tx: &mut Tx<'_>, zone: Tz) -> Result<()> {
         .for_update()
         .load(tx.conn())?;
     for (kind, subject_id, weekday, local_time) in rows {
-        set(tx, &kind, subject_id, &Recurrence { weekday: weekday_of(weekday.as_deref()), local_time, zone })?;
+        set(
+            tx,
+            &kind,
+            subject_id,
+            &Recurrence { weekday: weekday_of(weekday.as_deref()), local_time, zone },
+        )?;
     }
     Ok(())
 }

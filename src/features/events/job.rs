@@ -48,7 +48,9 @@ impl Run<'_> {
         let (mut sent, mut failed) = (0, 0);
         while sent < MOST_SENT && failed < MOST_FAILURES {
             let room = i64::try_from(MOST_SENT - sent).unwrap_or(1);
-            let Some((subscription, secrets, ready)) = self.db.read(self.actor, |tx| self.load(tx, id, room))? else {
+            let Some((subscription, secrets, ready)) =
+                self.db.read(self.actor, |tx| self.load(tx, id, room))?
+            else {
                 return Ok(());
             };
             if ready.is_empty() {
@@ -207,7 +209,8 @@ pub fn tell_audit_head(db: &Db, org_id: OrgId, jobs: &[Job]) -> Result<()> {
 pub fn schedule_audit_heads(db: &Db) -> Result<()> {
     for (org_id, _) in db.sign_in(accounts::store::organisations)? {
         db.write(&Actor::service(org_id, RequestId::fresh()), |tx| {
-            let zone = accounts::store::organisation(tx)?.fields.time_zone.parse().unwrap_or(chrono_tz::Tz::UTC);
+            let zone =
+                accounts::store::organisation(tx)?.fields.time_zone.parse().unwrap_or(chrono_tz::Tz::UTC);
             let daily = Recurrence { weekday: None, local_time: NaiveTime::MIN, zone };
             schedule::set_if_none(tx, AUDIT_HEAD, org_id.into(), &daily)
         })?;

@@ -221,7 +221,11 @@ pub async fn replay_subscription(
         subscriptions::read(tx, id.0)?;
         let deliveries = store::replay_period(tx, id.0, body.0.from, body.0.until, MOST_REPLAYED + 1)?;
         if deliveries > 10_000 {
-            return Err(Error::field("/until", "too_many", "leaves more than 10,000 events. Shorten the time."));
+            return Err(Error::field(
+                "/until",
+                "too_many",
+                "leaves more than 10,000 events. Shorten the time.",
+            ));
         }
         let act = Act {
             action: "replay_subscription",

@@ -53,7 +53,9 @@ pub struct EventPage {
 pub(super) fn known_kinds(pointer: &str, kinds: &[String]) -> Result<()> {
     for kind in kinds {
         codes::from_text::<EventKind>(kind).map_err(|_unknown| {
-            let detail = format!("names `{kind}`, which is no kind of event. See the kinds in the documentation of events.");
+            let detail = format!(
+                "names `{kind}`, which is no kind of event. See the kinds in the documentation of events."
+            );
             Error::field(pointer, "unknown", detail)
         })?;
     }
@@ -68,8 +70,11 @@ pub(super) fn known_kinds(pointer: &str, kinds: &[String]) -> Result<()> {
 pub async fn list_events(app: App, permit: Permit<Read>, query: Params<EventQuery>) -> Outcome {
     let query = query.0;
     let (page, vessel_id) = (query.page()?, query.vessel_id);
-    let kinds: Vec<String> =
-        query.kinds.as_deref().map(|k| k.split(',').map(|one| one.trim().to_owned()).collect()).unwrap_or_default();
+    let kinds: Vec<String> = query
+        .kinds
+        .as_deref()
+        .map(|k| k.split(',').map(|one| one.trim().to_owned()).collect())
+        .unwrap_or_default();
     known_kinds("kinds", &kinds)?;
     let (items, last, more) = app.read(&permit, move |tx| store::list(tx, &kinds, vessel_id, page)).await?;
     Ok(HttpResponse::Ok().json(EventPage { items, next_cursor: query.cursor_after(last), more }))

@@ -117,7 +117,11 @@ fn checked(tx: &mut Tx<'_>, guards: &Guards, mut fields: SubscriptionFields) -> 
     fields.site_ids.sort_unstable();
     fields.site_ids.dedup();
     if sites::read_many(tx, &fields.site_ids)?.len() != fields.site_ids.len() {
-        return Err(Error::field("/site_ids", "unknown", "names a site that your organisation does not have."));
+        return Err(Error::field(
+            "/site_ids",
+            "unknown",
+            "names a site that your organisation does not have.",
+        ));
     }
     Ok(fields)
 }

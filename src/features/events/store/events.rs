@@ -11,8 +11,7 @@ use crate::error::Result;
 use crate::features::events::model::Event;
 use crate::ids::{EventId, SiteId, VesselId};
 
-pub(super) type Row =
-    (EventId, i64, String, DateTime<Utc>, Option<VesselId>, Option<SiteId>, Value);
+pub(super) type Row = (EventId, i64, String, DateTime<Utc>, Option<VesselId>, Option<SiteId>, Value);
 
 pub(super) fn event((id, sequence, kind, recorded_at, vessel_id, site_id, content): Row) -> Event {
     Event { id, sequence, kind, recorded_at, vessel_id, site_id, content }

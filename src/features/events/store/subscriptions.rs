@@ -9,7 +9,7 @@ use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::{subscription_secrets as secrets, subscriptions as s};
 use crate::error::{Code, Error, Result};
 use crate::features::events::model::SubscriptionFields;
-use crate::ids::{Id, SecretId, SubscriptionId};
+use crate::ids::{SecretId, SubscriptionId};
 
 /// A subscription as stored.
 #[derive(Debug, Clone)]
@@ -119,7 +119,10 @@ pub fn update(tx: &mut Tx<'_>, id: SubscriptionId, fields: &SubscriptionFields, 
     if changed == 1 {
         return Ok(());
     }
-    Err(Error::new(Code::Stale, "The subscription changed since you read it. Read it again and repeat your change."))
+    Err(Error::new(
+        Code::Stale,
+        "The subscription changed since you read it. Read it again and repeat your change.",
+    ))
 }
 
 /// Switches it off, for a reason; whether it was on.
@@ -186,11 +189,8 @@ pub fn list(
         let id = SubscriptionId::from(id);
         query = query.filter(s::updated_at.gt(time).or(s::updated_at.eq(time).and(s::id.gt(id))));
     }
-    let rows: Vec<Row> = query
-        .order((s::updated_at, s::id))
-        .limit(page.fetch())
-        .select(Row::as_select())
-        .load(tx.conn())?;
+    let rows: Vec<Row> =
+        query.order((s::updated_at, s::id)).limit(page.fetch()).select(Row::as_select()).load(tx.conn())?;
     let slice = page.slice(rows, |row| Position::at(row.updated_at, row.id));
     let items = slice.items.into_iter().map(Row::subscription).collect::<Result<_>>()?;
     Ok(Slice { items, next: slice.next })

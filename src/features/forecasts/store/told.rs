@@ -32,11 +32,7 @@ pub fn told(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<HashMap<(VesselI
 ///
 /// # Errors
 /// Those of the database.
-pub fn keep_told(
-    tx: &mut Tx<'_>,
-    vessel_ids: &[VesselId],
-    told: &[(VesselId, DueKind, Told)],
-) -> Result<()> {
+pub fn keep_told(tx: &mut Tx<'_>, vessel_ids: &[VesselId], told: &[(VesselId, DueKind, Told)]) -> Result<()> {
     let org_id = tx.org_id();
     let mut kept: HashMap<VesselId, Vec<String>> = HashMap::new();
     let mut rows = Vec::new();
