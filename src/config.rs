@@ -45,6 +45,8 @@ pub struct ServiceSettings {
     pub requests_per_second: Option<u32>,
     /// `GARBOARD_SEND_TO_LOOPBACK`: whether events may be sent to this machine.
     pub sends_to_loopback: bool,
+    /// `GARBOARD_METRICS_TOKEN`: what opens `/metrics`; without one it is for this machine.
+    pub metrics_token: Option<String>,
 }
 
 /// The settings.
@@ -138,6 +140,7 @@ impl Settings {
             cors_origins: origins.split_whitespace().map(str::to_owned).collect(),
             requests_per_second,
             sends_to_loopback: text("GARBOARD_SEND_TO_LOOPBACK")?.is_some_and(|text| text.trim() == "true"),
+            metrics_token: text("GARBOARD_METRICS_TOKEN")?,
         })
     }
 

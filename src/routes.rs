@@ -6,19 +6,21 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::db::Db;
 use crate::features::{
-    accounts, audit, batches, calculators, climate, coats, due, events, forecasts, haulouts, imports,
+    accounts, audit, batches, calculators, climate, coats, due, events, forecasts, haulouts, imports, jobs,
     policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;
 use crate::ids::OrgId;
-use crate::jobs::queue::{AUDIT_HEAD, DELIVERY, FORECAST};
+use crate::jobs::queue::{AUDIT_HEAD, DELIVERY, DRYING, FORECAST};
 use crate::jobs::{Job, Workers};
 
 /// Who works at which kind of job. What a handler needs beyond the database (the post, the keys) is with the guards.
 #[must_use]
 pub fn workers(_guards: &Arc<Guards>) -> Workers {
-    Workers::of(FORECAST, forecasts::job::handle).and(AUDIT_HEAD, events::job::tell_audit_head)
+    Workers::of(FORECAST, forecasts::job::handle)
+        .and(DRYING, treatments::job::tell_drying)
+        .and(AUDIT_HEAD, events::job::tell_audit_head)
 }
 
 /// Who sends events to subscriptions.
@@ -35,6 +37,7 @@ pub fn senders(guards: &Arc<Guards>) -> Workers {
 pub fn configure(config: &mut ServiceConfig<'_>) {
     config.service(health::read_liveness).service(health::read_readiness);
     audit::register(config);
+    jobs::register(config);
     accounts::register(config);
     sites::register(config);
     vessels::register(config);

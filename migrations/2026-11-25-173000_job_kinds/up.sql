@@ -1,7 +1,7 @@
 -- More than forecasts are worked at, and some of it recurs.
 ALTER TABLE jobs DROP CONSTRAINT jobs_kind_check;
 ALTER TABLE jobs ADD CONSTRAINT jobs_kind_check
-    CHECK (kind IN ('forecast', 'delivery', 'digest', 'learning', 'audit_head'));
+    CHECK (kind IN ('forecast', 'drying', 'delivery', 'digest', 'learning', 'audit_head'));
 
 -- What is asked for again and again, by a local time of day, on one day of the week or on each. `next_at` is when it
 -- is asked for next; who moves it on asks for the job in the same transaction.

@@ -51,6 +51,16 @@ CREATE TABLE told_dates (
 );
 SELECT protect_tenant_table('told_dates', 'SELECT, INSERT, UPDATE, DELETE');
 
+-- How a hull under treatment dried when that was looked at last.
+CREATE TABLE told_drying (
+    org_id       uuid NOT NULL REFERENCES organisations,
+    treatment_id uuid NOT NULL,
+    status       text NOT NULL CHECK (status IN ('drying', 'ready', 'stalled', 'too_early')),
+    PRIMARY KEY (org_id, treatment_id),
+    CONSTRAINT told_drying_treatment FOREIGN KEY (org_id, treatment_id) REFERENCES treatment_plans (org_id, id)
+);
+SELECT protect_tenant_table('told_drying', 'SELECT, INSERT, UPDATE');
+
 -- Who elsewhere is sent events. The secrets are sealed with a key outside the database.
 CREATE TABLE subscriptions (
     org_id        uuid NOT NULL REFERENCES organisations,

@@ -17,7 +17,7 @@ use crate::clock::Clock;
 use crate::config::{Database, Settings};
 use crate::db::private::{Account, is_root};
 use crate::error::{Code, Error, Result};
-use crate::features::events;
+use crate::features::{events, forecasts};
 use crate::http::guards::{Bounds, Guards};
 use crate::http::mail::Mail;
 use crate::http::server;
@@ -130,6 +130,7 @@ impl Listening {
             tls: self.tls_certificate.is_some(),
             cors_origins: settings.cors_origins,
             sends_to_loopback: settings.sends_to_loopback,
+            metrics_token: settings.metrics_token,
             requests_per_second: settings.requests_per_second.unwrap_or(usual.requests_per_second),
             ..usual
         };
@@ -169,6 +170,7 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
         drop_privileges(account)?;
     }
     events::job::schedule_audit_heads(&db)?;
+    forecasts::job::request_for_new_model(&db)?;
     let runner = Runner::start(&db, &routes::workers(&guards), JOB_THREADS)?;
     // Apart from the others: a receiver may be slow.
     let senders = Runner::start(&db, &routes::senders(&guards), SENDING_THREADS)?;

@@ -607,6 +607,14 @@ diesel::table! {
 }
 
 diesel::table! {
+    told_drying (org_id, treatment_id) {
+        org_id -> Uuid,
+        treatment_id -> Uuid,
+        status -> Text,
+    }
+}
+
+diesel::table! {
     treatment_entries (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,
@@ -802,6 +810,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     survey_versions,
     surveys,
     told_dates,
+    told_drying,
     treatment_entries,
     treatment_plan_versions,
     treatment_plans,

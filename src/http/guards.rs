@@ -28,6 +28,8 @@ pub struct Bounds {
     pub request_time: Duration,
     /// Whether events may be sent to this machine, by http too.
     pub sends_to_loopback: bool,
+    /// What opens the counts; without one they are for this machine.
+    pub metrics_token: Option<String>,
 }
 
 impl Default for Bounds {
@@ -39,6 +41,7 @@ impl Default for Bounds {
             requests_per_second: 100,
             request_time: Duration::from_mins(1),
             sends_to_loopback: false,
+            metrics_token: None,
         }
     }
 }

@@ -11,6 +11,7 @@ pub mod gate;
 pub mod guards;
 pub mod health;
 pub mod mail;
+pub mod metrics;
 pub mod openapi;
 pub mod paging;
 pub mod params;

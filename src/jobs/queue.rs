@@ -18,6 +18,8 @@ use crate::ids::{Id, JobId, OrgId, SiteId, VesselId};
 
 /// Recomputing a vessel's forecast.
 pub const FORECAST: &str = "forecast";
+/// Looking at how a hull under treatment dries, after new readings; the subject is the vessel.
+pub const DRYING: &str = "drying";
 /// Sending a subscription what waits for it; the subject is the subscription.
 pub const DELIVERY: &str = "delivery";
 /// Writing to a member what falls due; the subject is the member's person.

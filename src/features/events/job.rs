@@ -22,7 +22,7 @@ use crate::jobs::schedule::{self, Recurrence};
 /// Sent in one run. At ten seconds each it ends well within the lease.
 const MOST_SENT: usize = 10;
 /// After so many failures in a row a run ends: the receiver is not there.
-const MOST_FAILURES: usize = 3;
+const FAILURES_A_RUN: i32 = 3;
 const GONE: u16 = 410;
 
 /// Sends what waits for the jobs' subscriptions. The lease sees to it that no two are at one subscription.
@@ -46,7 +46,7 @@ impl Run<'_> {
     fn run(&self) -> Result<()> {
         let id = SubscriptionId::from(self.job.subject_id);
         let (mut sent, mut failed) = (0, 0);
-        while sent < MOST_SENT && failed < MOST_FAILURES {
+        while sent < MOST_SENT && failed < FAILURES_A_RUN {
             let room = i64::try_from(MOST_SENT - sent).unwrap_or(1);
             let Some((subscription, secrets, ready)) =
                 self.db.read(self.actor, |tx| self.load(tx, id, room))?
@@ -63,7 +63,7 @@ impl Run<'_> {
                 if !self.db.write(self.actor, |tx| self.settle(tx, id, &one, &outcome))? {
                     return Ok(());
                 }
-                if failed == MOST_FAILURES {
+                if failed == FAILURES_A_RUN {
                     break;
                 }
             }
@@ -71,9 +71,9 @@ impl Run<'_> {
         // In a transaction that writes nothing else: the trigger that asks for this job too waits for its row.
         self.db.write(self.actor, |tx| {
             let Some(mut at) = deliveries::next_at(tx, id)? else { return Ok(()) };
-            if failed == MOST_FAILURES {
-                let failures = subscriptions::read(tx, id)?.failures;
-                at = at.max(tx.now() + wait_after(failures, id.into()));
+            if failed == FAILURES_A_RUN {
+                let rounds = subscriptions::read(tx, id)?.failures / FAILURES_A_RUN;
+                at = at.max(tx.now() + wait_after(rounds, id.into()));
             }
             request_at(tx, DELIVERY, id.into(), at)
         })

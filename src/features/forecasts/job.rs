@@ -13,16 +13,32 @@ use super::store::{self, Subject};
 use crate::codes;
 use crate::db::{Actor, Db, Tx};
 use crate::error::Result;
+use crate::features::accounts;
 use crate::ids::{Id, OrgId, RequestId, VesselId};
 use crate::jobs::outbox::{self, EventKind, NewEvent};
-use crate::jobs::queue::{FORECAST, schedule_forecasts, still_claimed};
+use crate::jobs::queue::{FORECAST, request_all_forecasts, schedule_forecasts, still_claimed};
 use crate::jobs::schedule::first_instant;
 use crate::jobs::{Job, Workers};
+use crate::science::forecast::MODEL;
 
 /// The workers at forecasts alone, for commands that wait for them.
 #[must_use]
 pub fn workers() -> Workers {
     Workers::of(FORECAST, handle)
+}
+
+/// Asks for all forecasts of the organisations in which some were made by another model than this version's: it is new
+/// here.
+///
+/// # Errors
+/// Those of the database.
+pub fn request_for_new_model(db: &Db) -> Result<()> {
+    for (org_id, _) in db.sign_in(accounts::store::organisations)? {
+        db.write(&Actor::service(org_id, RequestId::fresh()), |tx| {
+            if store::by_another_model(tx, MODEL)? { request_all_forecasts(tx) } else { Ok(()) }
+        })?;
+    }
+    Ok(())
 }
 
 /// Computes and keeps the forecasts of the jobs' vessels: all of them, or an error and none.
