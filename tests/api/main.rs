@@ -26,6 +26,7 @@ mod hunted;
 mod imports;
 mod invitations;
 mod jobs;
+mod jobs_board;
 mod limits;
 mod lists;
 mod passwords;
