@@ -74,7 +74,7 @@ CREATE TABLE subscriptions (
     -- Why the service switched it off.
     stopped_reason text,
     -- Since when nothing arrived, and how many attempts in a row did not.
-    failing_since timestamptz,
+    first_failed_at timestamptz,
     failures      integer NOT NULL DEFAULT 0,
     version       integer NOT NULL DEFAULT 1,
     created_at    timestamptz NOT NULL,
@@ -109,7 +109,7 @@ CREATE TABLE deliveries (
     state            text NOT NULL CHECK (state IN ('waiting', 'delivered', 'given_up')),
     attempts         integer NOT NULL DEFAULT 0,
     -- Of this time of trying: a replay begins anew.
-    failing_since    timestamptz,
+    first_failed_at    timestamptz,
     failures         integer NOT NULL DEFAULT 0,
     next_at          timestamptz NOT NULL,
     created_at       timestamptz NOT NULL,
@@ -127,14 +127,14 @@ SELECT protect_tenant_table('deliveries', 'SELECT, INSERT, UPDATE');
 CREATE TABLE delivery_attempts (
     org_id       uuid NOT NULL,
     delivery_id  uuid NOT NULL,
-    number       integer NOT NULL CHECK (number > 0),
+    sequence     integer NOT NULL CHECK (sequence > 0),
     attempted_at timestamptz NOT NULL,
     -- The HTTP status of the answer, if one came.
     status       integer,
     outcome      text NOT NULL,
     -- The first KiB of it.
     answer       text,
-    PRIMARY KEY (org_id, delivery_id, number),
+    PRIMARY KEY (org_id, delivery_id, sequence),
     CONSTRAINT delivery_attempts_delivery FOREIGN KEY (org_id, delivery_id) REFERENCES deliveries (org_id, id)
 );
 SELECT protect_tenant_table('delivery_attempts', 'SELECT, INSERT');

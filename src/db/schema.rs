@@ -139,7 +139,7 @@ diesel::table! {
         vessel_id -> Nullable<Uuid>,
         state -> Text,
         attempts -> Int4,
-        failing_since -> Nullable<Timestamptz>,
+        first_failed_at -> Nullable<Timestamptz>,
         failures -> Int4,
         next_at -> Timestamptz,
         created_at -> Timestamptz,
@@ -148,10 +148,10 @@ diesel::table! {
 }
 
 diesel::table! {
-    delivery_attempts (org_id, delivery_id, number) {
+    delivery_attempts (org_id, delivery_id, sequence) {
         org_id -> Uuid,
         delivery_id -> Uuid,
-        number -> Int4,
+        sequence -> Int4,
         attempted_at -> Timestamptz,
         status -> Nullable<Int4>,
         outcome -> Text,
@@ -542,7 +542,7 @@ diesel::table! {
         site_ids -> Jsonb,
         active -> Bool,
         stopped_reason -> Nullable<Text>,
-        failing_since -> Nullable<Timestamptz>,
+        first_failed_at -> Nullable<Timestamptz>,
         failures -> Int4,
         version -> Int4,
         created_at -> Timestamptz,

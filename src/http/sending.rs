@@ -163,9 +163,11 @@ impl Sender {
         if let Some(Host::Domain(name)) = url.host() {
             client = client.resolve_to_addrs(name, &addresses);
         }
+        let client = match client.build() {
+            Ok(client) => client,
+            Err(error) => return Ok(Sent::failed(format!("It could not be sent: {}.", innermost(&error)))),
+        };
         let request = client
-            .build()
-            .map_err(Error::internal)?
             .post(url)
             .header("content-type", "application/json")
             .header("webhook-id", outgoing.id)

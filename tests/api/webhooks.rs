@@ -145,7 +145,7 @@ fn a_receiver_that_fails_in_every_way_and_comes_back_gets_each_event_once_and_in
     let statuses: Vec<Option<i64>> = attempts.iter().map(|one| one["status"].as_i64()).collect();
     assert_eq!(statuses, [None, Some(500), Some(307), Some(307), Some(404)]);
     assert_eq!(attempts[1]["answer"].as_str().map(str::len), Some(1024), "a KiB of it");
-    assert!(subscription(&app, &id)["failing_since"].is_string());
+    assert!(subscription(&app, &id)["first_failed_at"].is_string());
     receiver.takes_all();
     send_after(&app, elapsed);
     let taken = receiver.taken();
@@ -160,7 +160,7 @@ fn a_receiver_that_fails_in_every_way_and_comes_back_gets_each_event_once_and_in
         assert_eq!(order.len(), 4);
         assert!(order.is_sorted(), "{order:?}");
     }
-    assert!(subscription(&app, &id)["failing_since"].is_null());
+    assert!(subscription(&app, &id)["first_failed_at"].is_null());
     assert_eq!(send_after(&app, elapsed + TimeDelta::days(1)), Tally::default(), "nothing is left to do");
 }
 
@@ -442,6 +442,24 @@ fn subscriptions_are_for_who_administers_and_lead_nowhere_inside() {
         administrator.get("/v1/subscriptions").expect(200).json["items"].as_array().map(Vec::len),
         Some(1)
     );
+}
+
+#[test]
+fn no_more_than_five_secrets_hold_at_once_and_times_are_read_with_care() {
+    let app = start();
+    let (id, _) = subscribe(&app, "https://hooks.example/");
+    let path = format!("/v1/subscriptions/{id}/secrets");
+    for _ in 0..4 {
+        app.administrator().post(&path, &json!({"overlap_h": 720})).expect(201);
+    }
+    app.administrator().post(&path, &json!({"overlap_h": 0})).expect_problem(409, "conflict", "");
+    app.administrator().post(&path, &json!({"overlap_h": 721})).expect_problem(422, "invalid", "/overlap_h");
+    let replay = format!("/v1/subscriptions/{id}/replay");
+    for from in ["+262000-01-01T00:00:00Z", "yesterday", "0000-01-01T00:00:00Z", "-0044-03-15T00:00:00Z"] {
+        let body = json!({"from": from, "until": "2026-06-16T00:00:00Z"});
+        let answer = app.administrator().post(&replay, &body);
+        assert!(matches!(answer.status, 200 | 422), "{from}: {} {}", answer.status, answer.text);
+    }
 }
 
 #[test]

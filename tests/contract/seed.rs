@@ -117,7 +117,7 @@ fn kept_by_the_worker(app: &TestApp, people: &Hands, ids: &Ids) {
     let mut superuser = super::sql::connect(&app.database.superuser_url());
     for statement in [
         format!(
-            "INSERT INTO delivery_attempts (org_id, delivery_id, number, attempted_at, outcome)
+            "INSERT INTO delivery_attempts (org_id, delivery_id, sequence, attempted_at, outcome)
              VALUES ('{org_id}', '{}', 1, now(), 'a seed')",
             ids["deliveries"]
         ),

@@ -127,26 +127,26 @@ impl Run<'_> {
         let mut stopped = None;
         if sent.arrived() {
             "delivered".clone_into(&mut delivery.state);
-            (delivery.failing_since, delivery.failures) = (None, 0);
+            (delivery.first_failed_at, delivery.failures) = (None, 0);
             if subscription.failures > 0 {
                 subscriptions::note(tx, id, None, 0)?;
             }
         } else {
-            let since = *delivery.failing_since.get_or_insert(now);
+            let since = *delivery.first_failed_at.get_or_insert(now);
             delivery.failures += 1;
             delivery.next_at = later(now, delivery.failures, one, sent);
-            let failing_since = subscription.failing_since.unwrap_or(now);
-            subscriptions::note(tx, id, Some(failing_since), subscription.failures + 1)?;
+            let first_failed_at = subscription.first_failed_at.unwrap_or(now);
+            subscriptions::note(tx, id, Some(first_failed_at), subscription.failures + 1)?;
             if sent.status == Some(GONE) {
                 stopped = Some("The receiver answered 410: it wants no more.");
-            } else if now - failing_since >= TRIED_FOR {
+            } else if now - first_failed_at >= TRIED_FOR {
                 stopped = Some("Nothing arrived for three days.");
             } else if now - since >= TRIED_FOR {
                 "given_up".clone_into(&mut delivery.state);
             }
         }
         let attempt = Attempt {
-            number: delivery.attempts,
+            sequence: delivery.attempts,
             attempted_at: now,
             status: sent.status.map(i32::from),
             outcome: sent.outcome.clone(),

@@ -3,7 +3,7 @@
 
 use serde_json::json;
 
-use super::api::plan::drying_under;
+use super::api::work::drying_under;
 use super::store::drying::keep_told;
 use super::store::plan::{PlansOf, plans};
 use crate::codes;

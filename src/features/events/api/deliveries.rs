@@ -57,8 +57,8 @@ pub struct DeliveryView {
 /// One attempt.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct AttemptView {
-    /// Its number, from 1.
-    pub number: i32,
+    /// Its place, from 1.
+    pub sequence: i32,
     /// When.
     pub attempted_at: DateTime<Utc>,
     /// The HTTP status of the answer, if one came.
@@ -99,7 +99,7 @@ impl TryFrom<Delivery> for DeliveryView {
 impl From<Attempt> for AttemptView {
     fn from(attempt: Attempt) -> Self {
         Self {
-            number: attempt.number,
+            sequence: attempt.sequence,
             attempted_at: attempt.attempted_at,
             status: attempt.status,
             outcome: attempt.outcome,

@@ -11,7 +11,7 @@ use uuid::Uuid;
 use super::list::known_kinds;
 use crate::db::Tx;
 use crate::db::paging::Slice;
-use crate::error::{Error, Result};
+use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
 use crate::features::events::model::SubscriptionFields;
 use crate::features::events::store::deliveries;
@@ -28,6 +28,11 @@ use crate::http::{App, At, IfMatch, Kept, Outcome, Page, Params, Patch, Permit, 
 use crate::ids::{Id, SecretId, SubscriptionId};
 use crate::permissions::Administer;
 
+/// The most secrets of a subscription that hold at once: each lengthens the signature.
+const MOST_SECRETS: usize = 5;
+/// The most subscriptions of an organisation: each event is looked at for each.
+const MOST_SUBSCRIPTIONS: i64 = 100;
+
 /// A subscription.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct SubscriptionView {
@@ -42,7 +47,7 @@ pub struct SubscriptionView {
     /// Why the service switched it off, if it did.
     pub stopped_reason: Option<String>,
     /// Since when nothing arrived, if so.
-    pub failing_since: Option<DateTime<Utc>>,
+    pub first_failed_at: Option<DateTime<Utc>>,
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: SubscriptionFields,
@@ -65,7 +70,7 @@ impl From<Subscription> for SubscriptionView {
             created_at: subscription.created_at,
             updated_at: subscription.updated_at,
             stopped_reason: subscription.stopped_reason,
-            failing_since: subscription.failing_since,
+            first_failed_at: subscription.first_failed_at,
             fields: subscription.fields,
         }
     }
@@ -140,6 +145,12 @@ fn add_secret(
     id: SubscriptionId,
     overlap_h: u32,
 ) -> Result<SubscriptionSecretView> {
+    if store::secrets(tx, id)?.len() >= MOST_SECRETS {
+        return Err(Error::new(
+            Code::Conflict,
+            "Five secrets of this subscription hold at once. Wait until the earlier ones have ended.",
+        ));
+    }
     let (secret, secret_id) = (new_secret()?, SecretId::fresh());
     let sealed = guards.sealing.seal(Uuid::from(secret_id).as_bytes(), secret.as_bytes())?;
     let until = tx.now() + Duration::hours(i64::from(overlap_h));
@@ -182,6 +193,12 @@ pub async fn create_subscription(
 ) -> Outcome {
     let guards = app.guards.clone();
     let made = app.write(&permit, move |tx| {
+        if store::count(tx)? >= MOST_SUBSCRIPTIONS {
+            return Err(Error::new(
+                Code::Conflict,
+                "Your organisation has 100 subscriptions. Change one of them instead.",
+            ));
+        }
         let (id, fields) = (SubscriptionId::fresh(), checked(tx, &guards, body.0)?);
         store::insert(tx, id, &fields)?;
         let act = Act {

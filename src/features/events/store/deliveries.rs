@@ -29,7 +29,7 @@ pub struct Delivery {
     /// How often it was sent.
     pub attempts: i32,
     /// Since when it fails, in this time of trying.
-    pub failing_since: Option<DateTime<Utc>>,
+    pub first_failed_at: Option<DateTime<Utc>>,
     /// How often it failed in this time of trying.
     pub failures: i32,
     /// When it is tried next, at the earliest.
@@ -53,8 +53,8 @@ pub struct Ready {
 #[derive(Debug, Clone, Queryable, Selectable)]
 #[diesel(table_name = a)]
 pub struct Attempt {
-    /// Its number, from 1.
-    pub number: i32,
+    /// Its place, from 1.
+    pub sequence: i32,
     /// When.
     pub attempted_at: DateTime<Utc>,
     /// The HTTP status of the answer, if one came.
@@ -168,7 +168,7 @@ pub fn note(tx: &mut Tx<'_>, after: &Delivery, attempt: &Attempt) -> Result<()> 
         .values((
             a::org_id.eq(org_id),
             a::delivery_id.eq(after.id),
-            a::number.eq(attempt.number),
+            a::sequence.eq(attempt.sequence),
             a::attempted_at.eq(attempt.attempted_at),
             a::status.eq(attempt.status),
             a::outcome.eq(&attempt.outcome),
@@ -179,7 +179,7 @@ pub fn note(tx: &mut Tx<'_>, after: &Delivery, attempt: &Attempt) -> Result<()> 
     diesel::update(d::table.find((org_id, after.id)))
         .set((
             d::attempts.eq(after.attempts),
-            d::failing_since.eq(after.failing_since),
+            d::first_failed_at.eq(after.first_failed_at),
             d::failures.eq(after.failures),
             d::next_at.eq(after.next_at),
             d::updated_at.eq(now),
@@ -200,7 +200,7 @@ pub fn note(tx: &mut Tx<'_>, after: &Delivery, attempt: &Attempt) -> Result<()> 
 pub fn attempts(tx: &mut Tx<'_>, id: DeliveryId) -> Result<Vec<Attempt>> {
     Ok(a::table
         .filter(a::org_id.eq(tx.org_id()).and(a::delivery_id.eq(id)))
-        .order(a::number)
+        .order(a::sequence)
         .select(Attempt::as_select())
         .load(tx.conn())?)
 }
@@ -257,7 +257,7 @@ pub fn resume(tx: &mut Tx<'_>, subscription_id: SubscriptionId) -> Result<()> {
 
 type Again = (
     diesel::dsl::Eq<d::state, &'static str>,
-    diesel::dsl::Eq<d::failing_since, Option<DateTime<Utc>>>,
+    diesel::dsl::Eq<d::first_failed_at, Option<DateTime<Utc>>>,
     diesel::dsl::Eq<d::failures, i32>,
     diesel::dsl::Eq<d::next_at, DateTime<Utc>>,
     diesel::dsl::Eq<d::updated_at, DateTime<Utc>>,
@@ -266,7 +266,7 @@ type Again = (
 fn again(now: DateTime<Utc>) -> Again {
     (
         d::state.eq("waiting"),
-        d::failing_since.eq(None),
+        d::first_failed_at.eq(None),
         d::failures.eq(0),
         d::next_at.eq(now),
         d::updated_at.eq(now),
@@ -294,7 +294,7 @@ pub fn replay_period(
            AND (s.kinds = '[]' OR s.kinds @> to_jsonb(e.kind))
            AND (s.site_ids = '[]' OR s.site_ids @> to_jsonb(e.site_id::text))
          ORDER BY e.recorded_at, e.id LIMIT $6
-         ON CONFLICT (org_id, subscription_id, event_id) DO UPDATE SET state = 'waiting', failing_since = NULL,
+         ON CONFLICT (org_id, subscription_id, event_id) DO UPDATE SET state = 'waiting', first_failed_at = NULL,
              failures = 0, next_at = excluded.next_at, updated_at = excluded.updated_at",
     )
     .bind::<SqlUuid, _>(org_id)

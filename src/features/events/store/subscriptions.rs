@@ -21,7 +21,7 @@ pub struct Subscription {
     /// Why the service switched it off, if it did.
     pub stopped_reason: Option<String>,
     /// Since when nothing arrived.
-    pub failing_since: Option<DateTime<Utc>>,
+    pub first_failed_at: Option<DateTime<Utc>>,
     /// How many attempts in a row failed.
     pub failures: i32,
     /// The version.
@@ -42,7 +42,7 @@ struct Row {
     site_ids: Value,
     active: bool,
     stopped_reason: Option<String>,
-    failing_since: Option<DateTime<Utc>>,
+    first_failed_at: Option<DateTime<Utc>>,
     failures: i32,
     version: i32,
     created_at: DateTime<Utc>,
@@ -61,7 +61,7 @@ impl Row {
                 active: self.active,
             },
             stopped_reason: self.stopped_reason,
-            failing_since: self.failing_since,
+            first_failed_at: self.first_failed_at,
             failures: self.failures,
             version: self.version,
             created_at: self.created_at,
@@ -110,7 +110,7 @@ pub fn update(tx: &mut Tx<'_>, id: SubscriptionId, fields: &SubscriptionFields, 
             s::site_ids.eq(list_of(&fields.site_ids)?),
             s::active.eq(fields.active),
             s::stopped_reason.eq(None::<String>),
-            s::failing_since.eq(None::<DateTime<Utc>>),
+            s::first_failed_at.eq(None::<DateTime<Utc>>),
             s::failures.eq(0),
             s::version.eq(version + 1),
             s::updated_at.eq(now),
@@ -149,11 +149,11 @@ pub fn stop(tx: &mut Tx<'_>, id: SubscriptionId, reason: &str) -> Result<bool> {
 pub fn note(
     tx: &mut Tx<'_>,
     id: SubscriptionId,
-    failing_since: Option<DateTime<Utc>>,
+    first_failed_at: Option<DateTime<Utc>>,
     failures: i32,
 ) -> Result<()> {
     diesel::update(s::table.find((tx.org_id(), id)))
-        .set((s::failing_since.eq(failing_since), s::failures.eq(failures)))
+        .set((s::first_failed_at.eq(first_failed_at), s::failures.eq(failures)))
         .execute(tx.conn())?;
     Ok(())
 }
@@ -170,6 +170,14 @@ pub fn read(tx: &mut Tx<'_>, id: SubscriptionId) -> Result<Subscription> {
         .optional()?
         .ok_or_else(|| Error::not_found("subscription"))?
         .subscription()
+}
+
+/// How many there are.
+///
+/// # Errors
+/// Those of the database.
+pub fn count(tx: &mut Tx<'_>) -> Result<i64> {
+    Ok(s::table.filter(s::org_id.eq(tx.org_id())).count().get_result(tx.conn())?)
 }
 
 /// The subscriptions, by last change.

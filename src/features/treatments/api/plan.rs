@@ -425,16 +425,6 @@ pub async fn change_treatment_plan(
     app.write(&permit, move |tx| change(tx, id.0, if_match, &patch)).await.map(kept)
 }
 
-/// How the hull of a plan dries, while work under it is accepted or goes on.
-///
-/// # Errors
-/// Those of the database.
-pub fn drying_under(tx: &mut Tx<'_>, plan: Plan) -> Result<Option<HullDrying>> {
-    let facts = Facts::load(tx, plan)?;
-    let goes_on = matches!(facts.state, TreatmentState::Accepted | TreatmentState::Running);
-    Ok(facts.drying.filter(|_| goes_on))
-}
-
 /// How the hull dries: the readings of each station, when it will be dry, and what to mind. Readings are those of the
 /// surveys of the haul-out (`POST /v1/surveys/{id}/readings`); a draft is enough, and it bears on no forecast.
 #[utoipa::path(tag = "treatments", security(("bearer" = [])), params(("id" = TreatmentId, Path, description = "The treatment")),

@@ -18,6 +18,7 @@ use crate::features::coats::model::CoatFields;
 use crate::features::products::store as products;
 use crate::features::surveys::store::lock_vessel;
 use crate::features::treatments::model::TreatmentFields;
+use crate::features::treatments::model::drying::HullDrying;
 use crate::features::treatments::model::entry::{
     Entry, EntryFields, EntryKind, StepState, TreatmentState, step_state,
 };
@@ -235,6 +236,16 @@ pub async fn record_treatment_coat(
         creation.once(tx, |tx, id, coat| put_on(tx, id, &plan, coat), coats::read)
     });
     Ok(made.await?.answer("/v1/coats"))
+}
+
+/// How the hull of a plan dries, while work under it is accepted or goes on.
+///
+/// # Errors
+/// Those of the database.
+pub fn drying_under(tx: &mut Tx<'_>, plan: Plan) -> Result<Option<HullDrying>> {
+    let facts = Facts::load(tx, plan)?;
+    let goes_on = matches!(facts.state, TreatmentState::Accepted | TreatmentState::Running);
+    Ok(facts.drying.filter(|_| goes_on))
 }
 
 /// How a treatment is closed.
