@@ -2,7 +2,7 @@
 //! address inside could reach.
 //!
 //! An address is open when the registries of special-purpose addresses of the IANA (RFC 6890) do not say otherwise: the
-//! lists for IPv4 and IPv6, and for IPv6 only what is handed out as unicast (2000::/3). Addresses that carry an IPv4
+//! lists for IPv4 and IPv6, and for IPv6 only what is handed out as unicast (`2000::/3`). Addresses that carry an IPv4
 //! address in them are judged by that one (mapped, RFC 4291; NAT64, RFC 6052), or refused (6to4, Teredo, local NAT64).
 
 use std::net::{IpAddr, Ipv4Addr, Ipv6Addr};
@@ -29,7 +29,7 @@ const CLOSED_V4: [([u8; 4], u32); 15] = [
     ([224, 0, 0, 0], 4),
     ([240, 0, 0, 0], 4),
 ];
-/// Networks within 2000::/3 that are not open: the first two groups, length of the prefix.
+/// Networks within `2000::/3` that are not open: the first two groups, length of the prefix.
 const CLOSED_V6: [([u16; 2], u32); 4] =
     [([0x2001, 0], 23), ([0x2001, 0xdb8], 32), ([0x2002, 0], 16), ([0x3fff, 0], 20)];
 
@@ -42,12 +42,11 @@ fn v6_is_open(address: Ipv6Addr) -> bool {
     if let Some(inner) = address.to_ipv4_mapped() {
         return v4_is_open(inner);
     }
-    let s = address.segments();
-    if s[..6] == [0x64, 0xff9b, 0, 0, 0, 0] {
-        let [.., a, b, c, d] = address.octets();
-        return v4_is_open(Ipv4Addr::new(a, b, c, d));
+    let groups = address.segments();
+    if groups[..6] == [0x64, 0xff9b, 0, 0, 0, 0] {
+        return v4_is_open(Ipv4Addr::from((u32::from(groups[6]) << 16) | u32::from(groups[7])));
     }
-    let first = (u32::from(s[0]) << 16) | u32::from(s[1]);
+    let first = (u32::from(groups[0]) << 16) | u32::from(groups[1]);
     first >> 29 == 1
         && !CLOSED_V6
             .iter()

@@ -114,17 +114,17 @@ pub fn append(tx: &mut Tx<'_>, new: &[NewEvent]) -> Result<()> {
 #[derive(QueryableByName)]
 struct Wanted {
     #[diesel(sql_type = SqlUuid)]
-    subscription_id: SubscriptionId,
+    subscription: SubscriptionId,
     #[diesel(sql_type = SqlUuid)]
-    event_id: EventId,
+    event: EventId,
     #[diesel(sql_type = Nullable<SqlUuid>)]
-    vessel_id: Option<VesselId>,
+    vessel: Option<VesselId>,
 }
 
 fn deliver(tx: &mut Tx<'_>, ids: &[EventId]) -> Result<()> {
     let (org_id, now) = (tx.org_id(), tx.now());
     let wanted: Vec<Wanted> = diesel::sql_query(
-        "SELECT s.id AS subscription_id, e.id AS event_id, e.vessel_id FROM subscriptions s
+        "SELECT s.id AS subscription, e.id AS event, e.vessel_id AS vessel FROM subscriptions s
          JOIN events e ON e.org_id = s.org_id AND e.id = ANY($2)
          WHERE s.org_id = $1 AND s.active AND (s.kinds = '[]' OR s.kinds @> to_jsonb(e.kind))
            AND (s.site_ids = '[]' OR s.site_ids @> to_jsonb(e.site_id::text))
@@ -139,9 +139,9 @@ fn deliver(tx: &mut Tx<'_>, ids: &[EventId]) -> Result<()> {
             (
                 d::org_id.eq(org_id),
                 d::id.eq(DeliveryId::fresh()),
-                d::subscription_id.eq(row.subscription_id),
-                d::event_id.eq(row.event_id),
-                d::vessel_id.eq(row.vessel_id),
+                d::subscription_id.eq(row.subscription),
+                d::event_id.eq(row.event),
+                d::vessel_id.eq(row.vessel),
                 d::state.eq("waiting"),
                 d::next_at.eq(now),
                 d::created_at.eq(now),

@@ -34,6 +34,9 @@ pub fn deliver(db: &Db, org_id: OrgId, jobs: &[Job], sealing: &SealingKey, sende
     jobs.iter().try_for_each(|job| Run { db, actor: &actor, job, sealing, sender }.run())
 }
 
+/// A subscription that is on, with its secrets and what may be sent to it.
+type Due = (Subscription, Vec<String>, Vec<Ready>);
+
 struct Run<'a> {
     db: &'a Db,
     actor: &'a Actor,
@@ -80,12 +83,7 @@ impl Run<'_> {
     }
 
     /// The subscription, if it is on, with its secrets and what may be sent.
-    fn load(
-        &self,
-        tx: &mut Tx<'_>,
-        id: SubscriptionId,
-        room: i64,
-    ) -> Result<Option<(Subscription, Vec<String>, Vec<Ready>)>> {
+    fn load(&self, tx: &mut Tx<'_>, id: SubscriptionId, room: i64) -> Result<Option<Due>> {
         let subscription = match subscriptions::read(tx, id) {
             Ok(subscription) if subscription.fields.active => subscription,
             Ok(_) => return Ok(None),
