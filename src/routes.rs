@@ -3,8 +3,8 @@
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::features::{
-    accounts, audit, batches, calculators, climate, coats, due, forecasts, haulouts, imports, policies,
-    products, sites, surveys, treatments, vessels,
+    accounts, attachments, audit, batches, calculators, climate, coats, due, forecasts, haulouts, imports,
+    policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::health;
 
@@ -24,6 +24,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     policies::register(config);
     forecasts::register(config);
     due::register(config);
+    attachments::register(config);
     calculators::register(config);
     imports::register(config);
     batches::register(config);

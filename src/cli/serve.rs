@@ -15,8 +15,10 @@ use crate::cli::database::{Opened, Where};
 use crate::cli::output::print_line;
 use crate::clock::Clock;
 use crate::config::{Database, Settings};
+use crate::db::Db;
 use crate::db::private::{Account, is_root};
 use crate::error::{Code, Error, Result};
+use crate::features::attachments::sweep::sweep;
 use crate::features::forecasts;
 use crate::http::guards::{Bounds, Guards};
 use crate::http::mail::Mail;
@@ -24,6 +26,7 @@ use crate::http::server;
 use crate::http::state::{AppState, blocking};
 use crate::http::tokens::TokenKeys;
 use crate::jobs::runner::Runner;
+use crate::objects::Objects;
 use crate::{routes, telemetry};
 
 /// Connections of the application role, and blocking threads to match them: the best throughput on two cores.
@@ -33,6 +36,8 @@ const BLOCKING_THREADS: usize = 4;
 const JOB_THREADS: usize = 1;
 /// How often the heads of the audit go to their file; once at the start.
 const HEADS_EVERY: Duration = Duration::from_hours(24);
+/// How often the store of attachments is swept of what has no row; once at the start.
+const SWEPT_EVERY: Duration = Duration::from_hours(24);
 
 /// How to listen.
 #[derive(Debug, Clone, Args)]
@@ -129,6 +134,9 @@ impl Listening {
             tls: self.tls_certificate.is_some(),
             cors_origins: settings.cors_origins,
             requests_per_second: settings.requests_per_second.unwrap_or(usual.requests_per_second),
+            attachment_bytes: settings
+                .attachment_mib
+                .map_or(usual.attachment_bytes, |mib| u64::from(mib) * 1024 * 1024),
             ..usual
         };
         let mail = match (settings.smtp_url, settings.mail_from, settings.public_url) {
@@ -158,7 +166,7 @@ impl Listening {
 /// # Errors
 /// What keeps the service from starting.
 pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening) -> Result<()> {
-    let Opened { db, private, secrets } = opened;
+    let Opened { db, private, secrets, objects } = opened;
     let keys = Arc::new(TokenKeys::load_or_create(&secrets.join("token_keys"))?);
     let guards = Arc::new(listening.guards(&secrets)?);
     let tls = listening.tls()?;
@@ -169,7 +177,8 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
     let runner = Runner::start(&db, Arc::new(forecasts::job::handle), JOB_THREADS)?;
     let address = listener.local_addr().map_err(Error::internal)?;
     let heads = (db.clone(), secrets.clone());
-    let state = AppState { db, keys, guards, clock: Clock::System };
+    let sweeping = (db.clone(), objects.clone());
+    let state = AppState { db, keys, guards, clock: Clock::System, objects };
     let served = actix_web::rt::System::new().block_on(async move {
         // Heard from before the address is told: a stop that comes while the server still starts is a stop.
         let stop = stop_signal()?;
@@ -186,6 +195,13 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
             }
         });
         actix_web::rt::spawn(async move {
+            let mut daily = tokio::time::interval(SWEPT_EVERY);
+            loop {
+                daily.tick().await;
+                sweep_and_log(&sweeping.0, &sweeping.1).await;
+            }
+        });
+        actix_web::rt::spawn(async move {
             stop.await;
             handle.stop(true).await;
         });
@@ -199,6 +215,21 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
         private.stop().map_err(|cause| Error::new(Code::Unavailable, cause.to_string()))?;
     }
     served
+}
+
+/// Sweeps the store of attachments; what came of it goes to the log.
+async fn sweep_and_log(db: &Db, objects: &Objects) {
+    match sweep(db, objects, db.clock().now()).await {
+        Ok(swept) if swept.missing.is_empty() => {
+            tracing::info!(kept = swept.kept, removed = swept.removed, "the attachments were swept");
+        }
+        Ok(swept) => {
+            tracing::error!(missing = ?swept.missing, removed = swept.removed, "objects of attachments are missing");
+        }
+        Err(error) => {
+            tracing::error!(%error, cause = ?error.cause, "the attachments were not swept");
+        }
+    }
 }
 
 /// Listens for the signals that ask for a stop, from now on; ends when one has come.

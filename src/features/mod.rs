@@ -1,8 +1,9 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
 //! audit, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
-//! calculators, imports, batches.
+//! attachments, calculators, imports, batches.
 
 pub mod accounts;
+pub mod attachments;
 pub mod audit;
 pub mod batches;
 pub mod calculators;

@@ -25,6 +25,8 @@ pub struct Bounds {
     pub requests_per_second: u32,
     /// The longest a request may take.
     pub request_time: Duration,
+    /// The longest file of an attachment, bytes.
+    pub attachment_bytes: u64,
 }
 
 impl Default for Bounds {
@@ -35,6 +37,7 @@ impl Default for Bounds {
             cors_origins: Vec::new(),
             requests_per_second: 100,
             request_time: Duration::from_mins(1),
+            attachment_bytes: 16 * 1024 * 1024,
         }
     }
 }

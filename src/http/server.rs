@@ -111,9 +111,9 @@ async fn guarded(
             Error::new(Code::UnsupportedMediaType, "Send the body as it is, without Content-Encoding.");
         return Ok(request.error_response(error).map_into_right_body());
     }
-    // An import reads up to 64 MiB as it comes.
-    let longest =
-        app.guards.bounds.request_time * if request.path().starts_with("/v1/imports") { 10 } else { 1 };
+    // An import reads up to 64 MiB as it comes, an attachment 16 from a telephone in a yard.
+    let files = ["/v1/imports", "/v1/attachments"].iter().any(|files| request.path().starts_with(files));
+    let longest = app.guards.bounds.request_time * if files { 10 } else { 1 };
     let answered = tokio::time::timeout(longest, next.call(request)).await.map_err(|late| {
         Error::new(Code::Unavailable, "The request took too long and was given up. Ask for less at a time.")
             .because(late)

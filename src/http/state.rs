@@ -10,6 +10,7 @@ use crate::error::{Code, Error, Result};
 use crate::http::auth::Permit;
 use crate::http::guards::Guards;
 use crate::http::tokens::TokenKeys;
+use crate::objects::Objects;
 use crate::permissions::Permission;
 
 /// The state shared by all requests.
@@ -23,6 +24,8 @@ pub struct AppState {
     pub guards: Arc<Guards>,
     /// Where "now" comes from.
     pub clock: Clock,
+    /// The bytes of attachments.
+    pub objects: Objects,
 }
 
 /// The state as handlers extract it.

@@ -10,6 +10,8 @@
 mod support;
 
 mod accounts;
+mod attachment_files;
+mod attachments;
 mod audit;
 mod batches;
 mod calculator_refusals;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 16] = [
+const CAPABILITIES: [&str; 17] = [
     "audit",
     "accounts",
     "sites",
@@ -20,12 +20,13 @@ const CAPABILITIES: [&str; 16] = [
     "policies",
     "forecasts",
     "due",
+    "attachments",
     "calculators",
     "imports",
     "batches",
 ];
 /// What every layer may use, and they each other.
-const BASE: [&str; 6] = ["error", "ids", "codes", "permissions", "clock", "config"];
+const BASE: [&str; 7] = ["error", "ids", "codes", "permissions", "clock", "config", "objects"];
 /// Above everything.
 const TOP: [&str; 4] = ["cli", "routes", "main", "lib"];
 /// Arrows against the rule, each with its reason. May only shrink.
