@@ -65,7 +65,7 @@ fn each_parameter_is_refused_where_it_is_wrong() {
         (format!("{vessel}&taken_by="), "taken_by"),
         (format!("{vessel}&kind=film"), "kind"),
         (format!("{vessel}&survey_id=1"), "survey_id"),
-        (format!("{vessel}&captoin=x"), "query"),
+        (format!("{vessel}&captoin=x"), "captoin"),
         (format!("{vessel}&id=7f5b7a5e-1d1c-4d7f-8a43-3f7bb1b5ad0e"), "id"),
     ] {
         upload(&crew, &query, picture()).expect_problem(422, "invalid", pointer);

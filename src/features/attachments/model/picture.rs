@@ -96,13 +96,7 @@ fn picture(mut decoder: impl ImageDecoder, media_type: MediaType) -> Result<Prep
     // By the header, before anything is made room for.
     let (width, height) = decoder.dimensions();
     if u64::from(width) * u64::from(height) > MAX_PIXELS || decoder.total_bytes() > MAX_DECODED_BYTES {
-        return Err(Error::new(
-            Code::TooLarge,
-            format!(
-                "The picture has {width} x {height} pixels; {} million in all can be taken. Send a smaller one.",
-                MAX_PIXELS / 1_000_000
-            ),
-        ));
+        return Err(too_large(&format!("{width} x {height} pixels")));
     }
     decoder.set_limits(limits()).map_err(undecodable)?;
     let orientation = decoder.orientation().map_err(undecodable)?;
@@ -141,7 +135,18 @@ fn thumbnail(pixels: &DynamicImage) -> Result<Vec<u8>> {
     Ok(bytes)
 }
 
+fn too_large(what: &str) -> Error {
+    let most = MAX_PIXELS / 1_000_000;
+    Error::new(
+        Code::TooLarge,
+        format!("The picture has {what}; {most} million in all can be taken. Send a smaller one."),
+    )
+}
+
 fn undecodable(cause: image::ImageError) -> Error {
+    if matches!(cause, image::ImageError::Limits(_)) {
+        return too_large("more pixels than can be counted").because(cause);
+    }
     Error::field("", "undecodable", "The picture cannot be decoded. Send it again, or save it anew as JPEG.")
         .because(cause)
 }
