@@ -3,8 +3,8 @@
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::features::{
-    accounts, attachments, audit, batches, calculators, climate, coats, due, forecasts, haulouts, imports,
-    policies, products, sites, surveys, treatments, vessels,
+    accounts, attachments, audit, batches, calculators, climate, coats, dossier, due, forecasts, haulouts,
+    imports, policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::health;
 
@@ -25,6 +25,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     forecasts::register(config);
     due::register(config);
     attachments::register(config);
+    dossier::register(config);
     calculators::register(config);
     imports::register(config);
     batches::register(config);

@@ -1,6 +1,6 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
 //! audit, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
-//! attachments, calculators, imports, batches.
+//! attachments, dossier, calculators, imports, batches.
 
 pub mod accounts;
 pub mod attachments;
@@ -9,6 +9,7 @@ pub mod batches;
 pub mod calculators;
 pub mod climate;
 pub mod coats;
+pub mod dossier;
 pub mod due;
 pub mod forecasts;
 pub mod haulouts;

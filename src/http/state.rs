@@ -45,6 +45,19 @@ impl AppState {
         blocking(move || db.read(&actor, f)).await
     }
 
+    /// As [`AppState::read`], with every statement seeing the database as the first one does.
+    ///
+    /// # Errors
+    /// Those of `f` and of the database.
+    pub async fn snapshot<P: Permission, T: Send + 'static>(
+        &self,
+        permit: &Permit<P>,
+        f: impl FnOnce(&mut Tx<'_>) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let (db, actor) = (self.db.clone(), permit.actor().clone());
+        blocking(move || db.snapshot(&actor, f)).await
+    }
+
     /// Runs `f` in a transaction of the permit's organisation, off the event loop.
     ///
     /// # Errors

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 17] = [
+const CAPABILITIES: [&str; 18] = [
     "audit",
     "accounts",
     "sites",
@@ -21,6 +21,7 @@ const CAPABILITIES: [&str; 17] = [
     "forecasts",
     "due",
     "attachments",
+    "dossier",
     "calculators",
     "imports",
     "batches",
