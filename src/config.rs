@@ -169,6 +169,53 @@ impl Settings {
         }))
     }
 
+    /// `GARBOARD_SERVER`: the service that commands speak to.
+    ///
+    /// # Errors
+    /// Invalid, when it is not UTF-8.
+    pub fn server() -> Result<Option<String>> {
+        text("GARBOARD_SERVER")
+    }
+
+    /// `GARBOARD_CA`: the certificate authority to trust instead of those of the system.
+    #[must_use]
+    pub fn ca() -> Option<PathBuf> {
+        raw("GARBOARD_CA").map(PathBuf::from)
+    }
+
+    /// `GARBOARD_CREDENTIALS`: the file with a program's credentials.
+    #[must_use]
+    pub fn credentials_file() -> Option<PathBuf> {
+        raw("GARBOARD_CREDENTIALS").map(PathBuf::from)
+    }
+
+    /// `GARBOARD_CLIENT_ID` and `GARBOARD_CLIENT_SECRET`: a program's credentials.
+    ///
+    /// # Errors
+    /// Invalid, when one is there without the other.
+    pub fn program_credentials() -> Result<Option<(String, String)>> {
+        match (text("GARBOARD_CLIENT_ID")?, text("GARBOARD_CLIENT_SECRET")?) {
+            (Some(id), Some(secret)) => Ok(Some((id, secret))),
+            (None, None) => Ok(None),
+            _ => Err(Error::new(
+                Code::Invalid,
+                "Set both GARBOARD_CLIENT_ID and GARBOARD_CLIENT_SECRET, or neither.",
+            )),
+        }
+    }
+
+    /// The user's folder for settings: `XDG_CONFIG_HOME`, or `.config` at home (XDG Base Directory Specification).
+    ///
+    /// # Errors
+    /// Invalid, when no home is known.
+    pub fn config_folder() -> Result<PathBuf> {
+        let folder = raw("XDG_CONFIG_HOME").map(PathBuf::from).filter(|folder| folder.is_absolute());
+        let folder = folder.or_else(|| raw("HOME").map(|home| PathBuf::from(home).join(".config")));
+        folder.map(|folder| folder.join("garboard")).ok_or_else(|| {
+            Error::new(Code::Invalid, "Neither HOME nor XDG_CONFIG_HOME is set. Set one of them.")
+        })
+    }
+
     /// The filter of the log, `RUST_LOG`.
     ///
     /// # Errors

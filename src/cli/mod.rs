@@ -3,6 +3,7 @@
 
 pub mod audit;
 pub mod calc;
+mod client;
 pub mod database;
 mod demo;
 mod due;
@@ -39,6 +40,14 @@ enum Command {
     Import(import::Import),
     /// Print what falls due
     Due(due::Due),
+    /// Show the vessels of a service
+    Vessel(client::lists::Vessel),
+    /// Write what a service keeps to a file
+    Export(client::lists::Export),
+    /// Sign in to a service
+    SignIn(client::people::SignIn),
+    /// End the session kept for a service
+    SignOut(client::people::SignOut),
     /// Compute with one of the calculators: JSON in, JSON out
     Calc(calc::Calc),
     /// Bring the database's roles and schema up to date
@@ -66,6 +75,10 @@ pub fn main() -> ExitCode {
         Command::Serve(command) => command.run(),
         Command::Import(command) => command.run(),
         Command::Due(command) => command.run(),
+        Command::Vessel(command) => command.run(),
+        Command::Export(command) => command.run(),
+        Command::SignIn(command) => command.run(),
+        Command::SignOut(command) => command.run(),
         Command::Calc(command) => command.run(),
         Command::Migrate(command) => command.run(),
         Command::Organisation(command) => command.run(),

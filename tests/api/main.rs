@@ -19,6 +19,7 @@ mod calculators;
 mod climate;
 mod coat_films;
 mod contract;
+mod dossier;
 mod due;
 mod forecast_requests;
 mod forecasts;

@@ -428,7 +428,7 @@ pub async fn read_dossier_page(app: App, permit: Permit<Read>, id: At<VesselId>)
         .insert_header((CONTENT_TYPE, "text/html; charset=utf-8"))
         .insert_header((
             "Content-Security-Policy",
-            "default-src 'none'; style-src 'unsafe-inline'; img-src data:",
+            "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
         ))
         .body(page))
 }
