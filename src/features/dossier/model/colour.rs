@@ -8,7 +8,7 @@ const LOWEST: [f64; 3] = [93.0, -6.0, 42.0];
 /// Of the highest.
 const HIGHEST: [f64; 3] = [30.0, 8.0, -42.0];
 /// Below this lightness, letters are white.
-const DARK: f64 = 62.0;
+const DARK: f64 = 49.5;
 /// The white of sRGB: CIE standard illuminant D65, 2 degrees (IEC 61966-2-1).
 const WHITE: [f64; 3] = [0.950_47, 1.0, 1.088_83];
 
@@ -27,7 +27,7 @@ pub fn colours(share: f64) -> Colours {
     let share = share.clamp(0.0, 1.0);
     let lab: [f64; 3] = std::array::from_fn(|n| LOWEST[n] + (HIGHEST[n] - LOWEST[n]) * share);
     let [red, green, blue] = srgb(lab);
-    let ink = if lab[0] < DARK { "#ffffff" } else { "#111111" };
+    let ink = if lab[0] < DARK { "#ffffff" } else { "#000000" };
     Colours { fill: format!("#{red:02x}{green:02x}{blue:02x}"), ink }
 }
 
