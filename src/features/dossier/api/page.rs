@@ -18,6 +18,7 @@ use crate::features::attachments::store::{Attachment, thumbnail_name};
 use crate::features::coats::api::films::FilmView;
 use crate::features::dossier::model::map::{Frame, Mark, drawn};
 use crate::features::dossier::model::readings::{StationValue, printed};
+use crate::features::forecasts::model::EvidenceItem;
 use crate::features::surveys::api::stations::StationView;
 use crate::features::surveys::model::survey::SurveyState;
 use crate::features::vessels::model::HullPart;
@@ -348,6 +349,14 @@ impl DossierPage<'_> {
     /// A date of a forecast: past its horizon it is later than all that is reckoned.
     fn due(&self, day: &Option<NaiveDate>) -> String {
         day.map_or_else(|| "later".to_owned(), |day| day.to_string())
+    }
+    fn by_day(&self, day: &Option<NaiveDate>) -> String {
+        day.map_or_else(|| "after all that is reckoned".to_owned(), |day| format!("by {day}"))
+    }
+    /// What a date rests on, without the defaults that all share and that are told once.
+    fn own<'e>(&self, evidence: &'e [EvidenceItem]) -> Vec<&'e str> {
+        let defaults = &self.dossier.forecast.outlook.defaults;
+        evidence.iter().filter(|item| !defaults.contains(item)).map(|item| item.text.as_str()).collect()
     }
     fn measure(&self, value: &Option<f64>, unit: &str) -> String {
         value.map_or_else(String::new, |value| format!("{}\u{a0}{unit}", number(value)))

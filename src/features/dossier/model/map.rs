@@ -220,7 +220,7 @@ fn marker(svg: &mut String, mark: &Mark, frame: &Frame, true_place: (f64, f64), 
             write!(svg, "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{RADIUS}\" {style}/>")
         }
         Zone::Keel => {
-            let (left, top, side) = (x - RADIUS + 1.0, y - RADIUS + 1.0, 2.0 * RADIUS - 2.0);
+            let (left, top, side) = (x - RADIUS + 2.0, y - RADIUS + 2.0, 2.0 * RADIUS - 4.0);
             write!(
                 svg,
                 "<rect x=\"{left:.1}\" y=\"{top:.1}\" width=\"{side:.1}\" height=\"{side:.1}\" {style}/>"
