@@ -1,6 +1,7 @@
 //! The command line: one file a command. Exit codes: 0 done, 1 refused or failed with a one-line reason,
 //! 2 wrong arguments.
 
+mod attachments;
 pub mod audit;
 pub mod calc;
 mod client;
@@ -62,6 +63,8 @@ enum Command {
     TokenKey(token_key::TokenKey),
     /// Look after the audit
     Audit(audit::Audit),
+    /// Look after the bytes of attachments
+    Attachments(attachments::Attachments),
     /// Print the OpenAPI document
     Openapi(openapi::Openapi),
 }
@@ -86,6 +89,7 @@ pub fn main() -> ExitCode {
         Command::ResetPassword(command) => command.run(),
         Command::TokenKey(command) => command.run(),
         Command::Audit(command) => command.run(),
+        Command::Attachments(command) => command.run(),
         Command::Openapi(command) => command.run(),
     };
     match outcome {

@@ -297,6 +297,25 @@ fn a_file_goes_into_the_service() {
 }
 
 #[test]
+fn the_store_of_attachments_is_swept() {
+    // Without a service, which would sweep as well.
+    let folder = Scratch::new();
+    let email = "administrator@yard.example";
+    succeeded(&run(&["organisation", "--name", "Yard", "--email", email, "--data-dir", text(&folder.0)]));
+    let hull = folder.0.join("attachments").join("nobody");
+    std::fs::create_dir_all(&hull).unwrap();
+    std::fs::write(hull.join("content"), "left over").unwrap();
+    let old = std::fs::File::options().append(true).open(hull.join("content")).unwrap();
+    let long_ago = std::time::UNIX_EPOCH + std::time::Duration::from_hours(1);
+    old.set_modified(long_ago).unwrap();
+    std::fs::write(hull.join("thumbnail"), "just written").unwrap();
+    let swept = run(&["attachments", "sweep", "--data-dir", text(&folder.0)]);
+    succeeded(&swept);
+    assert_eq!(stdout(&swept), "0 objects kept, 1 removed, 1 younger than an hour left alone.\n");
+    assert!(!hull.join("content").exists() && hull.join("thumbnail").exists());
+}
+
+#[test]
 fn what_cannot_be_spoken_to_is_told_in_one_line() {
     let settings = Scratch::new();
     let due = |arguments: &[&str]| {
