@@ -1,5 +1,6 @@
 //! The dossier as JSON: everything gathered in one snapshot.
 
+mod facts;
 pub mod page;
 
 use std::collections::{BTreeMap, BTreeSet};
