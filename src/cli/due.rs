@@ -80,7 +80,7 @@ pub struct Due {
 impl Due {
     pub(super) fn run(&self) -> Result<()> {
         if let Some(door) = self.remote.door(self.database.data_dir.as_deref())? {
-            return self.from_service(&self.remote.enter(door)?);
+            return self.print_from(&self.remote.enter(door)?);
         }
         let opened = self.database.open()?;
         let actor = self.organisation.actor(&opened.db)?;
@@ -102,7 +102,7 @@ impl Due {
         print(&text)
     }
 
-    fn from_service(&self, service: &Service) -> Result<()> {
+    fn print_from(&self, service: &Service) -> Result<()> {
         if self.organisation.organisation.is_some() {
             return Err(Error::new(
                 Code::Invalid,

@@ -75,7 +75,7 @@ impl Import {
             Error::new(Code::Invalid, format!("Cannot read {}: {cause}. Check the name.", path.display()))
         })?;
         if let Some(door) = self.remote.door(self.database.data_dir.as_deref())? {
-            return self.into_service(&self.remote.enter(door)?, kind, path, file);
+            return self.send_to(&self.remote.enter(door)?, kind, path, file);
         }
         let opened = self.database.open()?;
         let actor: Actor = self.organisation.actor(&opened.db)?;
@@ -97,7 +97,7 @@ impl Import {
         if report.committed && report.created + report.updated > 0 { forecast(&opened.db) } else { Ok(()) }
     }
 
-    fn into_service(&self, service: &Service, kind: ImportKind, path: &Path, file: File) -> Result<()> {
+    fn send_to(&self, service: &Service, kind: ImportKind, path: &Path, file: File) -> Result<()> {
         if self.organisation.organisation.is_some() {
             return Err(Error::new(
                 Code::Invalid,

@@ -20,9 +20,10 @@ pub struct Vessel {
     #[command(flatten)]
     remote: Remote,
     /// One vessel, by its reference, its name or its id; all when left out
-    vessel: Option<String>,
+    #[arg(value_name = "VESSEL")]
+    which: Option<String>,
     /// Write the vessel's dossier, a page for printing, to this file
-    #[arg(long, value_name = "FILE", requires = "vessel")]
+    #[arg(long, value_name = "FILE", requires = "which")]
     dossier: Option<PathBuf>,
     /// The form
     #[arg(long = "as", alias = "format", value_enum, default_value_t = Form::Table)]
@@ -220,7 +221,7 @@ fn text(row: &Value, name: &str) -> String {
 impl Vessel {
     pub(in crate::cli) fn run(&self) -> Result<()> {
         let service = self.remote.enter(self.remote.needed()?)?;
-        match &self.vessel {
+        match &self.which {
             None => self.list(&service),
             Some(asked) => {
                 let vessel = found(&service, asked)?;

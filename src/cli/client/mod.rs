@@ -215,7 +215,6 @@ impl Door {
     }
 
     /// A request to a path of the service.
-    #[must_use]
     pub fn request(&self, method: &str, path: &str) -> RequestBuilder {
         let method = reqwest::Method::from_bytes(method.as_bytes()).unwrap_or(reqwest::Method::GET);
         self.http.request(method, format!("{}{path}", self.address))
@@ -294,7 +293,6 @@ impl Service {
     }
 
     /// A request with the token.
-    #[must_use]
     pub fn request(&self, method: &str, path: &str) -> RequestBuilder {
         self.door.request(method, path).bearer_auth(&self.token)
     }

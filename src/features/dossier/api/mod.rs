@@ -341,7 +341,7 @@ fn surveys(tx: &mut Tx<'_>, id: VesselId, stations: &[StationView]) -> Result<Ve
             }
         })
         .collect();
-    shown.sort_by(|one, two| (two.fields.surveyed_on, two.id).cmp(&(one.fields.surveyed_on, one.id)));
+    shown.sort_by_key(|survey| std::cmp::Reverse((survey.fields.surveyed_on, survey.id)));
     Ok(shown)
 }
 

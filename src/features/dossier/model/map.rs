@@ -314,7 +314,7 @@ mod tests {
         assert!(at[0].1 < at[1].1 && at[0].0 < at[2].0);
         assert!((at[0].0 - at[1].0).abs() < 0.11);
         let plan = Plan::of(&frame(), &marks);
-        assert!(((at[0].1 + at[1].1) / 2.0 - plan.centre).abs() < 0.11, "alike on both sides");
+        assert!((f64::midpoint(at[0].1, at[1].1) - plan.centre).abs() < 0.11, "alike on both sides");
         assert!(((at[2].0 - at[0].0) / plan.per_m_along - 7.0).abs() < 0.01, "seven metres apart");
     }
 
