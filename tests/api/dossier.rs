@@ -255,30 +255,14 @@ fn all_parts_see_the_database_as_the_first_did() {
         updated_since: None,
     };
     let page = PageRequest { limit: 10, after: None };
-    let counts = |read: &dyn Fn(&mut dyn FnMut(&mut garboard::db::Tx<'_>) -> usize) -> (usize, usize)| {
-        read(&mut |tx| vessels::store::list(tx, &filter, page).unwrap().items.len())
+    let count = |tx: &mut garboard::db::Tx<'_>| vessels::store::list(tx, &filter, page).unwrap().items.len();
+    let around = |tx: &mut garboard::db::Tx<'_>, name: &str| {
+        let before = count(tx);
+        vessel(&scene.app.lead(), name, json!({}));
+        Ok((before, count(tx)))
     };
-    let added = std::cell::Cell::new(0);
-    let add = || {
-        added.set(added.get() + 1);
-        vessel(&scene.app.lead(), &format!("Added {}", added.get()), json!({}));
-    };
-    let snapshot = counts(&|count| {
-        db.snapshot(&service, |tx| {
-            let before = count(tx);
-            add();
-            Ok((before, count(tx)))
-        })
-        .unwrap()
-    });
+    let snapshot = db.snapshot(&service, |tx| around(tx, "Added")).unwrap();
     assert_eq!(snapshot, (1, 1));
-    let read = counts(&|count| {
-        db.read(&service, |tx| {
-            let before = count(tx);
-            add();
-            Ok((before, count(tx)))
-        })
-        .unwrap()
-    });
+    let read = db.read(&service, |tx| around(tx, "Added, too")).unwrap();
     assert_eq!(read, (2, 3), "an ordinary read sees what came meanwhile: the test can tell them apart");
 }
