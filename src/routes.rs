@@ -6,8 +6,8 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::db::Db;
 use crate::features::{
-    accounts, audit, batches, calculators, climate, coats, due, events, forecasts, haulouts, imports, jobs,
-    policies, products, sites, surveys, treatments, vessels,
+    accounts, attachments, audit, batches, calculators, climate, coats, dossier, due, events, forecasts, haulouts,
+    imports, jobs, policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;
@@ -51,6 +51,8 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     forecasts::register(config);
     due::register(config);
     events::register(config);
+    attachments::register(config);
+    dossier::register(config);
     calculators::register(config);
     imports::register(config);
     batches::register(config);

@@ -1,8 +1,10 @@
 //! The command line: one file a command. Exit codes: 0 done, 1 refused or failed with a one-line reason,
 //! 2 wrong arguments.
 
+mod attachments;
 pub mod audit;
 pub mod calc;
+mod client;
 pub mod database;
 mod demo;
 mod due;
@@ -40,6 +42,14 @@ enum Command {
     Import(import::Import),
     /// Print what falls due
     Due(due::Due),
+    /// Show the vessels of a service
+    Vessel(client::lists::Vessel),
+    /// Write what a service keeps to a file
+    Export(client::lists::Export),
+    /// Sign in to a service
+    SignIn(client::people::SignIn),
+    /// End the session kept for a service
+    SignOut(client::people::SignOut),
     /// Compute with one of the calculators: JSON in, JSON out
     Calc(calc::Calc),
     /// Bring the database's roles and schema up to date
@@ -56,6 +66,8 @@ enum Command {
     Jobs(jobs::Jobs),
     /// Look after the audit
     Audit(audit::Audit),
+    /// Look after the bytes of attachments
+    Attachments(attachments::Attachments),
     /// Print the OpenAPI document
     Openapi(openapi::Openapi),
 }
@@ -69,6 +81,10 @@ pub fn main() -> ExitCode {
         Command::Serve(command) => command.run(),
         Command::Import(command) => command.run(),
         Command::Due(command) => command.run(),
+        Command::Vessel(command) => command.run(),
+        Command::Export(command) => command.run(),
+        Command::SignIn(command) => command.run(),
+        Command::SignOut(command) => command.run(),
         Command::Calc(command) => command.run(),
         Command::Migrate(command) => command.run(),
         Command::Organisation(command) => command.run(),
@@ -77,6 +93,7 @@ pub fn main() -> ExitCode {
         Command::TokenKey(command) => command.run(),
         Command::Jobs(command) => command.run(),
         Command::Audit(command) => command.run(),
+        Command::Attachments(command) => command.run(),
         Command::Openapi(command) => command.run(),
     };
     match outcome {

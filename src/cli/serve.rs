@@ -15,8 +15,10 @@ use crate::cli::database::{Opened, Where};
 use crate::cli::output::print_line;
 use crate::clock::Clock;
 use crate::config::{Database, Settings};
+use crate::db::Db;
 use crate::db::private::{Account, is_root};
 use crate::error::{Code, Error, Result};
+use crate::features::attachments::sweep::sweep;
 use crate::features::{events, forecasts};
 use crate::http::guards::{Bounds, Guards};
 use crate::http::mail::Mail;
@@ -24,6 +26,7 @@ use crate::http::server;
 use crate::http::state::{AppState, blocking};
 use crate::http::tokens::TokenKeys;
 use crate::jobs::runner::Runner;
+use crate::objects::Objects;
 use crate::{routes, telemetry};
 
 /// Connections of the application role, and blocking threads to match them: the best throughput on two cores.
@@ -34,6 +37,8 @@ const JOB_THREADS: usize = 1;
 const SENDING_THREADS: usize = 2;
 /// How often the heads of the audit go to their file; once at the start.
 const HEADS_EVERY: Duration = Duration::from_hours(24);
+/// How often the store of attachments is swept of what has no row; once at the start.
+const SWEPT_EVERY: Duration = Duration::from_hours(24);
 
 /// How to listen.
 #[derive(Debug, Clone, Args)]
@@ -132,6 +137,9 @@ impl Listening {
             sends_to_loopback: settings.sends_to_loopback,
             metrics_token: settings.metrics_token,
             requests_per_second: settings.requests_per_second.unwrap_or(usual.requests_per_second),
+            attachment_bytes: settings
+                .attachment_mib
+                .map_or(usual.attachment_bytes, |mib| u64::from(mib) * 1024 * 1024),
             ..usual
         };
         let mail = match (settings.smtp_url, settings.mail_from, settings.public_url) {
@@ -161,7 +169,7 @@ impl Listening {
 /// # Errors
 /// What keeps the service from starting.
 pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening) -> Result<()> {
-    let Opened { db, private, secrets } = opened;
+    let Opened { db, private, secrets, objects } = opened;
     let keys = Arc::new(TokenKeys::load_or_create(&secrets.join("token_keys"))?);
     let guards = Arc::new(listening.guards(&secrets)?);
     let tls = listening.tls()?;
@@ -176,7 +184,8 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
     let senders = Runner::start(&db, &routes::senders(&guards), SENDING_THREADS)?;
     let address = listener.local_addr().map_err(Error::internal)?;
     let heads = (db.clone(), secrets.clone());
-    let state = AppState { db, keys, guards, clock: Clock::System };
+    let sweeping = (db.clone(), objects.clone());
+    let state = AppState { db, keys, guards, clock: Clock::System, objects };
     let served = actix_web::rt::System::new().block_on(async move {
         // Heard from before the address is told: a stop that comes while the server still starts is a stop.
         let stop = stop_signal()?;
@@ -190,6 +199,13 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
                 if let Err(error) = blocking(move || write_heads(&db, &folder)).await {
                     tracing::error!(%error, cause = ?error.cause, "the audit's heads were not written");
                 }
+            }
+        });
+        actix_web::rt::spawn(async move {
+            let mut daily = tokio::time::interval(SWEPT_EVERY);
+            loop {
+                daily.tick().await;
+                sweep_and_log(&sweeping.0, &sweeping.1).await;
             }
         });
         actix_web::rt::spawn(async move {
@@ -207,6 +223,21 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
         private.stop().map_err(|cause| Error::new(Code::Unavailable, cause.to_string()))?;
     }
     served
+}
+
+/// Sweeps the store of attachments; what came of it goes to the log.
+async fn sweep_and_log(db: &Db, objects: &Objects) {
+    match sweep(db, objects, db.clock().now()).await {
+        Ok(swept) if swept.missing.is_empty() => {
+            tracing::info!(kept = swept.kept, removed = swept.removed, "the attachments were swept");
+        }
+        Ok(swept) => {
+            tracing::error!(missing = ?swept.missing, removed = swept.removed, "objects of attachments are missing");
+        }
+        Err(error) => {
+            tracing::error!(%error, cause = ?error.cause, "the attachments were not swept");
+        }
+    }
 }
 
 /// Listens for the signals that ask for a stop, from now on; ends when one has come.

@@ -89,6 +89,7 @@ const FOREIGN: &[(&str, &str)] = &[
     ("_site", "/site_id"),
     ("_product", "/product_id"),
     ("_coat", "/coat_id"),
+    ("_finding", "/finding_id"),
 ];
 
 impl From<DieselError> for Error {

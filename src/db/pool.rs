@@ -110,6 +110,14 @@ impl Db {
         self.transaction(&self.app, actor, " READ ONLY", f)
     }
 
+    /// As [`Db::read`], with every statement seeing the database as the first one does.
+    ///
+    /// # Errors
+    /// As [`Db::write`].
+    pub fn snapshot<T>(&self, actor: &Actor, f: impl FnOnce(&mut Tx<'_>) -> Result<T>) -> Result<T> {
+        self.transaction(&self.app, actor, " ISOLATION LEVEL REPEATABLE READ, READ ONLY", f)
+    }
+
     /// A transaction of the sign-in role: people, passwords and sessions of all organisations, nothing else.
     ///
     /// # Errors

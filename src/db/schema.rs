@@ -1,6 +1,55 @@
 // @generated automatically by Diesel CLI.
 
 diesel::table! {
+    attachment_erasures (org_id, attachment_id) {
+        org_id -> Uuid,
+        attachment_id -> Uuid,
+        reason -> Text,
+        erased_at -> Timestamptz,
+        erased_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    attachment_versions (org_id, attachment_id, version) {
+        org_id -> Uuid,
+        attachment_id -> Uuid,
+        version -> Int4,
+        vessel_id -> Uuid,
+        kind -> Text,
+        survey_id -> Nullable<Uuid>,
+        finding_id -> Nullable<Uuid>,
+        station_id -> Nullable<Uuid>,
+        coat_id -> Nullable<Uuid>,
+        treatment_id -> Nullable<Uuid>,
+        caption -> Nullable<Text>,
+        taken_on -> Nullable<Date>,
+        taken_by -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
+    attachments (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        object_id -> Uuid,
+        media_type -> Text,
+        content_bytes -> Int8,
+        content_sha256 -> Bytea,
+        sent_sha256 -> Bytea,
+        width_px -> Nullable<Int4>,
+        height_px -> Nullable<Int4>,
+        created_at -> Timestamptz,
+        created_by -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
     audit (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,
@@ -744,6 +793,10 @@ diesel::table! {
     }
 }
 
+diesel::joinable!(attachment_erasures -> people (erased_by));
+diesel::joinable!(attachment_versions -> people (recorded_by));
+diesel::joinable!(attachments -> organisations (org_id));
+diesel::joinable!(attachments -> people (created_by));
 diesel::joinable!(audit -> organisations (org_id));
 diesel::joinable!(audit_chain -> organisations (org_id));
 diesel::joinable!(climate_values -> organisations (org_id));
@@ -786,6 +839,9 @@ diesel::joinable!(treatments -> organisations (org_id));
 diesel::joinable!(vessels -> organisations (org_id));
 
 diesel::allow_tables_to_appear_in_same_query!(
+    attachment_erasures,
+    attachment_versions,
+    attachments,
     audit,
     audit_chain,
     climate_values,

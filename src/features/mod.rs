@@ -1,13 +1,15 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
 //! audit, jobs, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
-//! events, calculators, imports, batches.
+//! events, attachments, dossier, calculators, imports, batches.
 
 pub mod accounts;
+pub mod attachments;
 pub mod audit;
 pub mod batches;
 pub mod calculators;
 pub mod climate;
 pub mod coats;
+pub mod dossier;
 pub mod due;
 pub mod events;
 pub mod forecasts;

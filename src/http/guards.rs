@@ -30,6 +30,8 @@ pub struct Bounds {
     pub sends_to_loopback: bool,
     /// What opens the counts; without one they are for this machine.
     pub metrics_token: Option<String>,
+    /// The longest file of an attachment, bytes.
+    pub attachment_bytes: u64,
 }
 
 impl Default for Bounds {
@@ -42,6 +44,7 @@ impl Default for Bounds {
             request_time: Duration::from_mins(1),
             sends_to_loopback: false,
             metrics_token: None,
+            attachment_bytes: 16 * 1024 * 1024,
         }
     }
 }

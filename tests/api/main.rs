@@ -10,6 +10,8 @@
 mod support;
 
 mod accounts;
+mod attachment_files;
+mod attachments;
 mod audit;
 mod batches;
 mod calculator_refusals;
@@ -17,6 +19,7 @@ mod calculators;
 mod climate;
 mod coat_films;
 mod contract;
+mod dossier;
 mod due;
 mod events;
 mod forecast_requests;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 18] = [
+const CAPABILITIES: [&str; 20] = [
     "audit",
     "jobs",
     "accounts",
@@ -22,12 +22,14 @@ const CAPABILITIES: [&str; 18] = [
     "forecasts",
     "due",
     "events",
+    "attachments",
+    "dossier",
     "calculators",
     "imports",
     "batches",
 ];
 /// What every layer may use, and they each other.
-const BASE: [&str; 6] = ["error", "ids", "codes", "permissions", "clock", "config"];
+const BASE: [&str; 7] = ["error", "ids", "codes", "permissions", "clock", "config", "objects"];
 /// Above everything.
 const TOP: [&str; 4] = ["cli", "routes", "main", "lib"];
 /// Arrows against the rule, each with its reason. May only shrink.

@@ -7,7 +7,10 @@ use super::sql::{be_of, connect, names, rows, run, tenant_tables, text};
 use crate::support::app::{TestApp, database};
 
 /// Recorded facts: inserted, never changed.
-const APPEND_ONLY: [&str; 15] = [
+const APPEND_ONLY: [&str; 18] = [
+    "attachments",
+    "attachment_versions",
+    "attachment_erasures",
     "treatment_plans",
     "treatment_plan_versions",
     "treatment_entries",

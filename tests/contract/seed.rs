@@ -75,6 +75,7 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     let climate = format!("/v1/haul-outs/{}/climate-values", ids["haul-outs"]);
     people.crew.post(&climate, &bodies("append_climate_values", &ids)).expect(200);
     ids.insert("treatments", closed_treatment(people, &ids));
+    ids.insert("attachments", attachments(people, &ids));
     let mut evidence = bodies("create_survey", &ids);
     evidence["bottom_examined"] = json!("whole");
     evidence["blistering"] = json!("none");
@@ -133,6 +134,29 @@ fn kept_by_the_worker(app: &TestApp, people: &Hands, ids: &Ids) {
         super::sql::run(&mut superuser, &statement)
             .unwrap_or_else(|error| unreachable!("{error}: {statement}"));
     }
+}
+
+/// A picture of one pixel.
+pub fn picture() -> Vec<u8> {
+    let mut bytes = std::io::Cursor::new(Vec::new());
+    image::RgbImage::new(1, 1).write_to(&mut bytes, image::ImageFormat::Png).expect("a pixel can be encoded");
+    bytes.into_inner()
+}
+
+/// Two attachments, one of them erased; the id of the other.
+fn attachments(people: &Hands, ids: &Ids) -> String {
+    let upload = |caption: &str| {
+        let path = format!(
+            "/v1/attachments?vessel_id={}&survey_id={}&finding_id={}&station_id={}&coat_id={}&treatment_id={}&caption={caption}",
+            ids["vessels"], ids["surveys"], ids["findings"], ids["stations"], ids["coats"], ids["treatments"]
+        );
+        let request = people.surveyor.request("POST", &path).header("Content-Type", "image/png");
+        people.surveyor.send(request.body(picture())).expect(201).id()
+    };
+    let erased = upload("erased");
+    let reason = bodies("erase_attachment", ids);
+    people.administrator.post(&format!("/v1/attachments/{erased}/erasure"), &reason).expect(200);
+    upload("kept")
 }
 
 /// A treatment that was planned, done over its holds, and closed.
@@ -247,6 +271,8 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         | "change_coat"
         | "change_treatment"
         | "change_treatment_plan" => json!({"note": "Another note"}),
+        "change_attachment" => json!({"caption": "Another caption"}),
+        "erase_attachment" => json!({"reason": "a person is to be seen"}),
         "change_station" => json!({"code": "P2"}),
         "change_member" => json!({"role": "reader"}),
         calculator if calculator.starts_with("calculate_") => {

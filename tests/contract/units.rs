@@ -9,10 +9,11 @@ use super::sql::{connect, rows, text};
 use crate::support::app::database;
 
 /// How the name of a measure ends: units of the SI and those of the glossary.
-const UNITS: [&str; 37] = [
+const UNITS: [&str; 39] = [
     "_activity",
     "_bar",
     "_barcol",
+    "_bytes",
     "_c",
     "_days",
     "_days_dry",
@@ -42,6 +43,7 @@ const UNITS: [&str; 37] = [
     "_per_m2",
     "_per_year",
     "_ph",
+    "_px",
     "_probability",
     "_s",
     "_um",

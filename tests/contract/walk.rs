@@ -44,12 +44,15 @@ const OF_ONES_OWN: [(&str, &str); 9] = [
     ("create_batch", "answers 200, refusing each item: see the test of it"),
 ];
 /// What a query may name by its id, with the collection it is in.
-const FILTERS: [(&str, &str); 5] = [
+const FILTERS: [(&str, &str); 8] = [
     ("vessel_id", "vessels"),
     ("site_id", "sites"),
     ("survey_id", "surveys"),
     ("station_id", "stations"),
     ("entity_id", "vessels"),
+    ("finding_id", "findings"),
+    ("coat_id", "coats"),
+    ("treatment_id", "treatments"),
 ];
 
 /// The address with the ids of these records in it.
@@ -78,6 +81,8 @@ fn call(client: &Client, operation: &Operation, ids: &Ids) -> Answer {
     let body = &operation.value["requestBody"]["content"];
     client.send(if body["text/csv"].is_object() {
         request.header("Content-Type", "text/csv").body("name,form,length_m,ref\n")
+    } else if body["image/png"].is_object() {
+        request.header("Content-Type", "image/png").body(seed::picture())
     } else if body.is_object() {
         request.json(&bodies(&operation.id, ids))
     } else {

@@ -19,6 +19,7 @@ use garboard::http::server;
 use garboard::http::state::AppState;
 use garboard::http::tokens::TokenKeys;
 use garboard::ids::{Id, OrgId, PersonId, RequestId};
+use garboard::objects::Objects;
 use garboard::permissions::Role;
 use garboard::routes;
 use serde_json::Value;
@@ -117,6 +118,7 @@ pub struct TestApp {
     pub letters: Arc<Mutex<Vec<String>>>,
     pub keys: Arc<TokenKeys>,
     pub guards: Arc<Guards>,
+    pub objects: Objects,
     handle: ServerHandle,
     thread: Option<JoinHandle<()>>,
     folder: KeyFolder,
@@ -167,7 +169,8 @@ impl TestApp {
         });
         let mail = mail.expect("the sender is an address");
         let guards = Arc::new(Guards::new(bounds, &folder, Some(mail)).expect("a key can be made"));
-        let state = AppState { db: db.clone(), keys: keys.clone(), guards: guards.clone(), clock };
+        let objects = Objects::in_folder(&folder.join("attachments")).expect("a folder can be made");
+        let state = AppState { db: db.clone(), keys: keys.clone(), guards: guards.clone(), clock, objects: objects.clone() };
         let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("a bound address"));
         let (send, receive) = mpsc::channel();
@@ -190,6 +193,7 @@ impl TestApp {
             database,
             keys,
             guards,
+            objects,
             handle,
             thread: Some(thread),
             folder: KeyFolder(folder),
@@ -263,6 +267,10 @@ impl TestApp {
             http: http_builder().local_address(local).build().expect("an HTTP client"),
             ..self.anonymous()
         }
+    }
+    /// The folder of the bytes of attachments.
+    pub fn attachment_folder(&self) -> PathBuf {
+        self.folder.0.join("attachments")
     }
     /// The service itself at work in the home organisation.
     pub fn service(&self) -> Actor {

@@ -5,3 +5,4 @@ pub mod app;
 pub mod cluster;
 pub mod hulls;
 pub mod receiver;
+pub mod pictures;

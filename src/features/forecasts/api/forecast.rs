@@ -92,7 +92,11 @@ pub async fn read_forecast(
     Ok(HttpResponse::Ok().json(view))
 }
 
-fn kept(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<ForecastView> {
+/// The forecast that is kept of a vessel; without dates while none was made yet.
+///
+/// # Errors
+/// Not found; those of the database.
+pub fn kept(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<ForecastView> {
     vessels::store::read(tx, vessel_id)?;
     let stale = forecast_is_stale(tx, vessel_id)?;
     Ok(match store::read(tx, vessel_id)? {
