@@ -43,6 +43,8 @@ pub struct Opened {
     pub private: Option<PrivatePostgres>,
     /// The folder for keys.
     pub secrets: PathBuf,
+    /// Of a private PostgreSQL, whoever may act as `garboard_owner`.
+    superuser_url: Option<String>,
 }
 
 impl Where {
@@ -88,7 +90,7 @@ impl Where {
                 migrations::migrate(&addresses.superuser_url)?;
                 let db = connect(&addresses, connections)?;
                 let secrets = private.data_dir().join("secrets");
-                Ok(Opened { db, private: Some(private), secrets })
+                Ok(Opened { db, private: Some(private), secrets, superuser_url: Some(addresses.superuser_url) })
             }
             Database::Given(given) => open_given(given, &settings, connections),
         }
@@ -105,9 +107,29 @@ impl Where {
             && let Some(addresses) = PrivatePostgres::running(options, DATABASE).map_err(refused)?
         {
             let db = connect(&addresses, 2)?;
-            return Ok(Opened { db, private: None, secrets: settings.data_dir.join("secrets") });
+            let secrets = settings.data_dir.join("secrets");
+            return Ok(Opened { db, private: None, secrets, superuser_url: Some(addresses.superuser_url) });
         }
         self.start(2)
+    }
+}
+
+impl Where {
+    /// Where whoever may act as `garboard_owner` connects, for what no role of the service may do.
+    ///
+    /// # Errors
+    /// Invalid, when a given database names none.
+    pub fn owner_url(&self, opened: &Opened) -> Result<String> {
+        if let Some(url) = &opened.superuser_url {
+            return Ok(url.clone());
+        }
+        match self.settings()?.database {
+            Database::Given(GivenDatabase { owner_url: Some(url), .. }) => Ok(url),
+            _ => Err(Error::new(
+                Code::Invalid,
+                "The service's own roles cannot take out what was recorded. Set DATABASE_OWNER_URL to a superuser, or to a member of garboard_owner, of that database.",
+            )),
+        }
     }
 }
 
@@ -141,7 +163,7 @@ fn open_given(given: &GivenDatabase, settings: &Settings, connections: u32) -> R
     let db = Db::connect(&options, Clock::System)?;
     let secrets = settings.data_dir.join("secrets");
     make_private_folder(&secrets)?;
-    Ok(Opened { db, private: None, secrets })
+    Ok(Opened { db, private: None, secrets, superuser_url: None })
 }
 
 fn make_private_folder(folder: &std::path::Path) -> Result<()> {

@@ -6,6 +6,8 @@ pub mod calc;
 pub mod database;
 mod demo;
 mod due;
+pub mod erase;
+pub mod export;
 mod import;
 mod migrate;
 pub mod openapi;
@@ -49,6 +51,12 @@ enum Command {
     Invite(people::Invite),
     /// Print a token to set a new password with
     ResetPassword(people::ResetPassword),
+    /// Write the whole of an organisation to a file
+    Export(export::Export),
+    /// Bring an exported organisation back
+    Restore(export::Restore),
+    /// Take out a person's fields or a whole organisation, for good
+    Erase(erase::Erase),
     /// Make a new key to sign access tokens
     TokenKey(token_key::TokenKey),
     /// Look after the audit
@@ -71,6 +79,9 @@ pub fn main() -> ExitCode {
         Command::Organisation(command) => command.run(),
         Command::Invite(command) => command.run(),
         Command::ResetPassword(command) => command.run(),
+        Command::Export(command) => command.run(),
+        Command::Restore(command) => command.run(),
+        Command::Erase(command) => command.run(),
         Command::TokenKey(command) => command.run(),
         Command::Audit(command) => command.run(),
         Command::Openapi(command) => command.run(),

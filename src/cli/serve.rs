@@ -158,7 +158,7 @@ impl Listening {
 /// # Errors
 /// What keeps the service from starting.
 pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening) -> Result<()> {
-    let Opened { db, private, secrets } = opened;
+    let Opened { db, private, secrets, .. } = opened;
     let keys = Arc::new(TokenKeys::load_or_create(&secrets.join("token_keys"))?);
     let guards = Arc::new(listening.guards(&secrets)?);
     let tls = listening.tls()?;

@@ -109,6 +109,14 @@ impl Db {
         self.transaction(&self.app, actor, " READ ONLY", f)
     }
 
+    /// As [`Db::read`], of one state of the database throughout, however long it takes.
+    ///
+    /// # Errors
+    /// As [`Db::write`].
+    pub fn snapshot<T>(&self, actor: &Actor, f: impl FnOnce(&mut Tx<'_>) -> Result<T>) -> Result<T> {
+        self.transaction(&self.app, actor, " ISOLATION LEVEL REPEATABLE READ READ ONLY", f)
+    }
+
     /// A transaction of the sign-in role: people, passwords and sessions of all organisations, nothing else.
     ///
     /// # Errors

@@ -151,7 +151,7 @@ fn print_sign_ins(password: &str) -> Result<()> {
 }
 
 fn stop(opened: Opened) -> Result<()> {
-    let Opened { db, private, secrets: _ } = opened;
+    let Opened { db, private, .. } = opened;
     drop(db);
     match private {
         Some(private) => {
