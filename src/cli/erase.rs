@@ -7,12 +7,11 @@ use std::path::Path;
 
 use chrono::{DateTime, Utc};
 use clap::{Args, Subcommand};
-use diesel::Connection;
 use serde::{Deserialize, Serialize};
 
 use crate::cli::database::{ForOrganisation, Where};
 use crate::cli::output::print;
-use crate::db::{Db, migrations, organisation_rows};
+use crate::db::{Db, organisation_rows};
 use crate::error::{Code, Error, Result};
 use crate::features::accounts::store::erasure;
 use crate::features::accounts::store::organisations;
@@ -133,9 +132,7 @@ pub fn erase_organisation(
 ) -> Result<(Vec<(String, i64)>, usize)> {
     let now = db.clock().now();
     let people = db.sign_in(|conn| erasure::members_of_no_other(conn, org_id))?;
-    let mut conn = migrations::owner(owner_url)?;
-    let tables = conn.transaction(|conn| {
-        let tables = organisation_rows::erase(conn, org_id)?;
+    let tables = organisation_rows::erase(owner_url, org_id, |tables| {
         let rows = tables.iter().map(|(_, rows)| rows).sum();
         let line = serde_json::to_string(&Erasure { erased_at: now, org_id, rows }).map_err(Error::internal)?;
         let mut options = OpenOptions::new();
@@ -145,8 +142,7 @@ pub fn erase_organisation(
             .mode(0o600)
             .open(secrets.join(ERASURES))
             .map_err(Error::internal)?;
-        writeln!(file, "{line}").and_then(|()| file.sync_all()).map_err(Error::internal)?;
-        Ok::<_, Error>(tables)
+        writeln!(file, "{line}").and_then(|()| file.sync_all()).map_err(Error::internal)
     })?;
     db.sign_in(|conn| {
         people.iter().try_for_each(|person_id| {

@@ -124,9 +124,13 @@ fn checked(manifest: &Manifest, folder: &Path) -> Result<()> {
     }
     for table in &manifest.tables {
         let path = folder.join(format!("{}.jsonl", table.name));
-        let mut file = File::open(path).map_err(|cause| unusable(&format!("{}.jsonl is not in it", table.name)).because(cause))?;
-        let mut digest = Sha256::new();
-        std::io::copy(&mut file, &mut digest).map_err(Error::internal)?;
+        let file = File::open(path)
+            .map_err(|cause| unusable(&format!("{}.jsonl is not in it", table.name)).because(cause))?;
+        let (mut file, mut digest, mut piece) = (BufReader::new(file), Sha256::new(), Vec::new());
+        while file.read_until(b'\n', &mut piece).map_err(Error::internal)? > 0 {
+            digest.update(&piece);
+            piece.clear();
+        }
         if hex(&digest.finalize()) != table.jsonl_sha256 {
             return Err(unusable(&format!("{}.jsonl is not what was exported", table.name)));
         }
@@ -150,7 +154,7 @@ pub fn restore(db: &Db, archive: impl Read) -> Result<Manifest> {
     if there.iter().any(|(org_id, _)| *org_id == manifest.org_id) {
         return Err(Error::new(
             Code::Conflict,
-            format!("The organisation {} is here already. Restore into a service without it.", manifest.org_id),
+            format!("The organisation {} is here already. Restore into a service without it, or erase it there first: garboard erase organisation.", manifest.org_id),
         ));
     }
     let locked = hash_password(&random_password()?)?;

@@ -39,16 +39,6 @@ pub fn latest() -> Result<String> {
     Ok(all.iter().map(|change| change.name().to_string()).max().unwrap_or_default())
 }
 
-/// A connection that may act as `garboard_owner`, for what no role of the service may do.
-///
-/// # Errors
-/// As [`migrate`].
-pub fn owner(owner_url: &str) -> Result<PgConnection> {
-    PgConnection::establish(owner_url).map_err(|cause| {
-        Error::new(Code::Unavailable, "Cannot connect to PostgreSQL. Check the address and the role.").because(cause)
-    })
-}
-
 fn connect(owner_url: &str) -> Result<PgConnection> {
     let mut conn = PgConnection::establish(owner_url).map_err(|cause| {
         Error::new(

@@ -256,10 +256,27 @@ struct Gone {
 
 /// Takes every row of an organisation out of every table: the names of the tables and how many rows went. Over a
 /// connection that may act as `garboard_owner`, since the service's own roles cannot take out what was recorded.
+/// `note` is told before it is final.
 ///
 /// # Errors
-/// A conflict, when the role may not; those of the database.
-pub fn erase(conn: &mut PgConnection, org_id: OrgId) -> Result<Vec<(String, i64)>> {
+/// A conflict, when the role may not; those of the database and of `note`: then nothing is gone.
+pub fn erase(
+    owner_url: &str,
+    org_id: OrgId,
+    note: impl FnOnce(&[(String, i64)]) -> Result<()>,
+) -> Result<Vec<(String, i64)>> {
+    let mut conn = PgConnection::establish(owner_url).map_err(|cause| {
+        Error::new(Code::Unavailable, "Cannot connect to PostgreSQL. Check the address and the role.")
+            .because(cause)
+    })?;
+    conn.transaction(|conn| {
+        let gone = take_out(conn, org_id)?;
+        note(&gone)?;
+        Ok(gone)
+    })
+}
+
+fn take_out(conn: &mut PgConnection, org_id: OrgId) -> Result<Vec<(String, i64)>> {
     let binding: Binding =
         diesel::sql_query("SELECT rolsuper OR rolbypassrls AS unbound FROM pg_roles WHERE rolname = current_user")
             .get_result(conn)?;

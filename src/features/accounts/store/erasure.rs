@@ -97,11 +97,11 @@ pub fn erase_person(
 /// # Errors
 /// Those of the database.
 pub fn members_of_no_other(conn: &mut PgConnection, org_id: OrgId) -> Result<Vec<PersonId>> {
-    let elsewhere = members::table.filter(members::org_id.ne(org_id)).select(members::person_id);
-    Ok(members::table
-        .filter(members::org_id.eq(org_id).and(members::person_id.ne_all(elsewhere)))
-        .select(members::person_id)
-        .load(conn)?)
+    let here = members::table.filter(members::org_id.eq(org_id)).select(members::person_id);
+    let elsewhere: Vec<PersonId> =
+        members::table.filter(members::org_id.ne(org_id)).select(members::person_id).load(conn)?;
+    let here: Vec<PersonId> = here.load(conn)?;
+    Ok(here.into_iter().filter(|person_id| !elsewhere.contains(person_id)).collect())
 }
 
 /// The person of an address.
