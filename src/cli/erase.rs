@@ -119,6 +119,20 @@ impl Organisation {
     }
 }
 
+/// The organisations that the file of erasures in a folder names.
+///
+/// # Errors
+/// Invalid, when it cannot be read.
+pub fn erasures(secrets: &Path) -> Result<Vec<OrgId>> {
+    let text = match std::fs::read_to_string(secrets.join(ERASURES)) {
+        Ok(text) => text,
+        Err(cause) if cause.kind() == std::io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(cause) => return Err(Error::internal(cause)),
+    };
+    let unreadable = |cause| Error::new(Code::Invalid, format!("{ERASURES} cannot be read.")).because(cause);
+    text.lines().map(|line| serde_json::from_str::<Erasure>(line).map(|e| e.org_id).map_err(unreadable)).collect()
+}
+
 /// Erases an organisation and the people of no other one, and notes it in the file of erasures: the rows that went of
 /// each table, and how many people.
 ///

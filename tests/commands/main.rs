@@ -4,4 +4,6 @@
 mod calc;
 mod demo;
 mod import;
+mod rights;
 mod running;
+mod serving;

@@ -3,16 +3,18 @@
 use std::collections::BTreeMap;
 use std::io::Read;
 
-use garboard::cli::audit::verify;
-use garboard::cli::erase::{ERASURES, erase_organisation};
+use garboard::cli::audit::{HEADS, read_heads, vanished, verify, write_heads};
+use garboard::cli::erase::{ERASURES, erase_organisation, erasures};
 use garboard::cli::export::restore;
 use garboard::db::organisation_rows::{LEFT_OUT, SECRET_COLUMNS};
 use garboard::features::accounts::api::export::{MANIFEST, Manifest, write_archive};
+use garboard::features::accounts::store::erasure;
+use garboard::ids::{Id, RequestId};
 use serde_json::Value;
 
 use super::seed;
 use super::sql::{connect, names, rows, tenant_tables};
-use crate::support::app::TestApp;
+use crate::support::app::{PASSWORD, TestApp};
 
 /// Words of what must not leave in an export.
 const SECRET_WORDS: [&str; 6] = ["sha256", "secret", "sealed", "password", "token", "hash"];
@@ -97,6 +99,8 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
     // Gone: no row of it in any table; the other organisation has all of its.
     let others = rows_of(&app, &away);
     let folder = tempfile::tempdir().expect("a folder");
+    write_heads(&app.db, folder.path()).expect("written");
+    let heads = read_heads(&folder.path().join(HEADS)).expect("read");
     let (gone, people) =
         erase_organisation(&app.db, &app.database.superuser_url(), folder.path(), app.home.org_id).expect("erased");
     assert!(rows_of(&app, &home).values().all(|count| *count == 0), "{:?}", rows_of(&app, &home));
@@ -105,6 +109,10 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
     assert!(gone.iter().map(|(_, rows)| rows).sum::<i64>() > 50);
     let noted = std::fs::read_to_string(folder.path().join(ERASURES)).expect("written");
     assert!(noted.contains(&home) && noted.lines().count() == 1);
+    // Gone by this way is told from gone by another.
+    assert_eq!(vanished(&app.db, &heads, &[]).expect("it reads"), [app.home.org_id]);
+    let erased = erasures(folder.path()).expect("read");
+    assert_eq!(vanished(&app.db, &heads, &erased).expect("it reads"), []);
     let mut superuser = connect(&app.database.superuser_url());
     assert_eq!(names(&mut superuser, "SELECT email FROM people WHERE email LIKE '%home.example'"), [""; 0]);
 
@@ -149,4 +157,44 @@ fn what_an_export_leaves_out_is_there_to_be_left_out() {
         let query = format!("SELECT attname::text FROM pg_attribute WHERE attrelid = '{table}'::regclass AND attname = '{column}'");
         assert_eq!(names(&mut superuser, &query), [column], "{table}.{column} is gone: take it off the list");
     }
+}
+
+#[test]
+fn a_person_is_erased_and_what_they_recorded_stays() {
+    let app = TestApp::start();
+    let ids = seed::home(&app);
+    let (person_id, ..) = app.home.people["surveyor"].clone();
+    let sign_in = |client: &crate::support::app::Client| {
+        let body = serde_json::json!({"email": "surveyor@home.example", "password": PASSWORD});
+        client.post("/v1/sign-in", &body)
+    };
+    let session = sign_in(&app.anonymous()).expect(200);
+    let survey = app.lead().get(&format!("/v1/surveys/{}", ids["surveys"])).expect(200);
+    let erase = |id| {
+        let now = app.db.clock().now();
+        app.db.sign_in(|conn| erasure::erase_person(conn, id, RequestId::fresh(), now))
+    };
+    let last = erase(app.home.people["administrator"].0).expect_err("nobody would administer");
+    assert!(last.to_string().contains("without an administrator"), "{last}");
+    erase(person_id).expect("erased");
+
+    sign_in(&app.anonymous()).expect_problem(401, "unauthenticated", "");
+    let refresh = serde_json::json!({"refresh_token": session.json["refresh_token"]});
+    app.anonymous().post("/v1/sign-in/refresh", &refresh).expect_problem(401, "unauthenticated", "");
+    // No table of the database holds the address or the name any more, the person's audit rows among them.
+    let mut superuser = connect(&app.database.superuser_url());
+    let tables = names(
+        &mut superuser,
+        "SELECT relname::text FROM pg_class WHERE relnamespace = 'public'::regnamespace AND relkind IN ('r', 'p')",
+    );
+    for table in tables {
+        let query = format!("SELECT count(*) FROM \"{table}\" t WHERE t::text ILIKE '%surveyor@home%' OR t::text LIKE '%The surveyor%'");
+        assert_eq!(rows(&mut superuser, &query)[0]["count"], 0, "{table}");
+    }
+    assert_eq!(app.lead().get(&format!("/v1/surveys/{}", ids["surveys"])).expect(200).json, survey.json);
+    let member = app.administrator().get(&format!("/v1/members/{person_id}")).expect(200);
+    assert_eq!(member.json["display_name"], erasure::ERASED_NAME);
+    assert!(verify(&app.db, &[]).expect("it reads").1, "the chain holds");
+    let acts = app.administrator().get("/v1/audit?limit=200").expect(200);
+    assert!(acts.text.contains("erase_person"));
 }
