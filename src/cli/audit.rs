@@ -69,7 +69,9 @@ impl Audit {
         let (mut report, mut sound) = verify(&opened.db, &heads)?;
         for org_id in vanished(&opened.db, &heads, &erasures(&opened.secrets)?)? {
             sound = false;
-            report.push_str(&format!("{org_id}: NOT SOUND: its heads were written down, and it is gone without an erasure.\n"));
+            report.push_str(&format!(
+                "{org_id}: NOT SOUND: its heads were written down, and it is gone without an erasure.\n"
+            ));
         }
         print(&report)?;
         if sound {

@@ -90,7 +90,12 @@ impl Where {
                 migrations::migrate(&addresses.superuser_url)?;
                 let db = connect(&addresses, connections)?;
                 let secrets = private.data_dir().join("secrets");
-                Ok(Opened { db, private: Some(private), secrets, superuser_url: Some(addresses.superuser_url) })
+                Ok(Opened {
+                    db,
+                    private: Some(private),
+                    secrets,
+                    superuser_url: Some(addresses.superuser_url),
+                })
             }
             Database::Given(given) => open_given(given, &settings, connections),
         }

@@ -105,7 +105,8 @@ impl Organisation {
         let opened = self.database.open()?;
         let actor = self.organisation.actor(&opened.db)?;
         let all = opened.db.sign_in(organisations)?;
-        let name = all.iter().find(|(org_id, _)| *org_id == actor.org_id).map_or("", |(_, name)| name.as_str());
+        let name =
+            all.iter().find(|(org_id, _)| *org_id == actor.org_id).map_or("", |(_, name)| name.as_str());
         if self.confirm != name {
             return Err(unconfirmed(name));
         }
@@ -130,7 +131,9 @@ pub fn erasures(secrets: &Path) -> Result<Vec<OrgId>> {
         Err(cause) => return Err(Error::internal(cause)),
     };
     let unreadable = |cause| Error::new(Code::Invalid, format!("{ERASURES} cannot be read.")).because(cause);
-    text.lines().map(|line| serde_json::from_str::<Erasure>(line).map(|e| e.org_id).map_err(unreadable)).collect()
+    text.lines()
+        .map(|line| serde_json::from_str::<Erasure>(line).map(|e| e.org_id).map_err(unreadable))
+        .collect()
 }
 
 /// Erases an organisation and the people of no other one, and notes it in the file of erasures: the rows that went of
@@ -148,7 +151,8 @@ pub fn erase_organisation(
     let people = db.sign_in(|conn| erasure::members_of_no_other(conn, org_id))?;
     let tables = organisation_rows::erase(owner_url, org_id, |tables| {
         let rows = tables.iter().map(|(_, rows)| rows).sum();
-        let line = serde_json::to_string(&Erasure { erased_at: now, org_id, rows }).map_err(Error::internal)?;
+        let line =
+            serde_json::to_string(&Erasure { erased_at: now, org_id, rows }).map_err(Error::internal)?;
         let mut options = OpenOptions::new();
         let mut file = options
             .append(true)

@@ -43,7 +43,10 @@ impl Export {
         let actor = self.organisation.actor(&opened.db)?;
         let mut options = OpenOptions::new();
         let mut file = options.write(true).create_new(true).mode(0o600).open(&self.to).map_err(|cause| {
-            Error::new(Code::Invalid, format!("Cannot write {}: {cause}. Name a new file.", self.to.display()))
+            Error::new(
+                Code::Invalid,
+                format!("Cannot write {}: {cause}. Name a new file.", self.to.display()),
+            )
         })?;
         let manifest = write_archive(&opened.db, &actor, &mut file)?;
         file.sync_all().map_err(Error::internal)?;
@@ -113,7 +116,10 @@ fn unpack(archive: impl Read, folder: &Path) -> Result<Manifest> {
 
 fn checked(manifest: &Manifest, folder: &Path) -> Result<()> {
     if manifest.form != FORM {
-        return Err(unusable(&format!("it is of the form \"{}\", and \"{FORM}\" is read here", manifest.form)));
+        return Err(unusable(&format!(
+            "it is of the form \"{}\", and \"{FORM}\" is read here",
+            manifest.form
+        )));
     }
     let ours = migrations::latest()?;
     if manifest.schema != ours {
@@ -147,22 +153,23 @@ pub fn restore(db: &Db, archive: impl Read) -> Result<Manifest> {
     let manifest = unpack(archive, folder.path())?;
     checked(&manifest, folder.path())?;
     let lines = |table: &Table| -> Result<_> {
-        let file = File::open(folder.path().join(format!("{}.jsonl", table.name))).map_err(Error::internal)?;
+        let file =
+            File::open(folder.path().join(format!("{}.jsonl", table.name))).map_err(Error::internal)?;
         Ok(BufReader::new(file).lines().map(|line| line.map_err(Error::internal)))
     };
     let there = db.sign_in(organisations)?;
     if there.iter().any(|(org_id, _)| *org_id == manifest.org_id) {
         return Err(Error::new(
             Code::Conflict,
-            format!("The organisation {} is here already. Restore into a service without it, or erase it there first: garboard erase organisation.", manifest.org_id),
+            format!(
+                "The organisation {} is here already. Restore into a service without it, or erase it there first: garboard erase organisation.",
+                manifest.org_id
+            ),
         ));
     }
     let locked = hash_password(&random_password()?)?;
-    let tables: BTreeMap<String, Table> = db
-        .sign_in(exported_tables)?
-        .into_iter()
-        .map(|table| (table.name.clone(), table))
-        .collect();
+    let tables: BTreeMap<String, Table> =
+        db.sign_in(exported_tables)?.into_iter().map(|table| (table.name.clone(), table)).collect();
     let table = |name: &str| {
         tables.get(name).ok_or_else(|| unusable(&format!("it holds a table {name}, which is not known here")))
     };
@@ -183,7 +190,10 @@ pub fn restore(db: &Db, archive: impl Read) -> Result<Manifest> {
     })?;
     let head = db.read(&actor, audit::head)?;
     if head.map(|(_, digest)| hex(&digest)) != manifest.audit_head_sha256 {
-        return Err(Error::new(Code::Conflict, "The audit that came back does not end in the head of the archive. Erase the organisation and compare the archive with another copy."));
+        return Err(Error::new(
+            Code::Conflict,
+            "The audit that came back does not end in the head of the archive. Erase the organisation and compare the archive with another copy.",
+        ));
     }
     Ok(manifest)
 }

@@ -35,7 +35,8 @@ pub fn revert_all(owner_url: &str) -> Result<()> {
 /// # Errors
 /// Internal, when the built-in changes cannot be read: a defect.
 pub fn latest() -> Result<String> {
-    let all = MigrationSource::<Pg>::migrations(&MIGRATIONS).map_err(|cause| Error::internal(cause.to_string()))?;
+    let all =
+        MigrationSource::<Pg>::migrations(&MIGRATIONS).map_err(|cause| Error::internal(cause.to_string()))?;
     Ok(all.iter().map(|change| change.name().to_string()).max().unwrap_or_default())
 }
 

@@ -119,7 +119,10 @@ fn in_order(mut waiting: BTreeMap<String, Table>, references: &[Reference]) -> R
         let free: Vec<String> = waiting
             .keys()
             .filter(|name| {
-                references.iter().filter(|r| r.from_table == **name && r.to_table != **name).all(|r| !waiting.contains_key(&r.to_table))
+                references
+                    .iter()
+                    .filter(|r| r.from_table == **name && r.to_table != **name)
+                    .all(|r| !waiting.contains_key(&r.to_table))
             })
             .cloned()
             .collect();
@@ -138,12 +141,15 @@ fn in_order(mut waiting: BTreeMap<String, Table>, references: &[Reference]) -> R
 pub fn exported_tables(conn: &mut PgConnection) -> Result<Vec<Table>> {
     let people = Table {
         name: PEOPLE.to_owned(),
-        columns: ["person_id", "email", "display_name", "created_at", "erased_at"].map(str::to_owned).to_vec(),
+        columns: ["person_id", "email", "display_name", "created_at", "erased_at"]
+            .map(str::to_owned)
+            .to_vec(),
         times: ["created_at", "erased_at"].map(str::to_owned).into(),
         key: vec!["person_id".to_owned()],
         refers_to_itself: false,
     };
-    let rest = all_tables(conn)?.into_iter().filter(|table| LEFT_OUT.iter().all(|(name, _)| *name != table.name));
+    let rest =
+        all_tables(conn)?.into_iter().filter(|table| LEFT_OUT.iter().all(|(name, _)| *name != table.name));
     Ok(std::iter::once(people).chain(rest).collect())
 }
 
@@ -162,7 +168,9 @@ impl Table {
             format!("t.org_id = '{org_id}'")
         };
         let order = if self.name == "audit" {
-            format!("(SELECT l.sequence FROM audit_chain l WHERE l.org_id = '{org_id}' AND l.audit_id = t.id)")
+            format!(
+                "(SELECT l.sequence FROM audit_chain l WHERE l.org_id = '{org_id}' AND l.audit_id = t.id)"
+            )
         } else {
             self.key.iter().map(|name| format!("t.\"{name}\"")).collect::<Vec<_>>().join(", ")
         };
@@ -277,13 +285,17 @@ pub fn erase(
 }
 
 fn take_out(conn: &mut PgConnection, org_id: OrgId) -> Result<Vec<(String, i64)>> {
-    let binding: Binding =
-        diesel::sql_query("SELECT rolsuper OR rolbypassrls AS unbound FROM pg_roles WHERE rolname = current_user")
-            .get_result(conn)?;
+    let binding: Binding = diesel::sql_query(
+        "SELECT rolsuper OR rolbypassrls AS unbound FROM pg_roles WHERE rolname = current_user",
+    )
+    .get_result(conn)?;
     if !binding.unbound {
         conn.batch_execute("SET LOCAL ROLE garboard_owner").map_err(|cause| {
-            Error::new(Code::Conflict, "The role cannot act as garboard_owner. Use a superuser or a member of it.")
-                .because(cause)
+            Error::new(
+                Code::Conflict,
+                "The role cannot act as garboard_owner. Use a superuser or a member of it.",
+            )
+            .because(cause)
         })?;
     }
     let tables = all_tables(conn)?;

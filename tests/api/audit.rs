@@ -122,7 +122,10 @@ fn signing_in_is_told_to_the_organisations_of_the_person() {
     }
     let mut told = acts(&app.administrator());
     told.sort_by_key(|act| act["action"].to_string());
-    let said: Vec<_> = told.iter().map(|act| (act["action"].as_str().unwrap_or_default(), act["person_id"].clone())).collect();
+    let said: Vec<_> = told
+        .iter()
+        .map(|act| (act["action"].as_str().unwrap_or_default(), act["person_id"].clone()))
+        .collect();
     assert_eq!(
         said,
         [("refuse_sign_in", Value::Null), ("sign_in", lead.clone()), ("sign_out_everywhere", lead.clone())],

@@ -149,7 +149,8 @@ fn what_is_not_seen_makes_no_two_names_out_of_one() {
     for blank in ["\u{200d}", "\u{200c}\u{200d} ", "\u{ad}"] {
         named(blank).expect_problem(422, "invalid", "/name");
     }
-    for good in ["می\u{200c}خواهم", "അവന്\u{200d}", "שלום\u{200f}!", "👩\u{200d}🔧", "Zoë", "海鷗", "Ω-4"] {
+    for good in ["می\u{200c}خواهم", "അവന്\u{200d}", "שלום\u{200f}!", "👩\u{200d}🔧", "Zoë", "海鷗", "Ω-4"]
+    {
         assert_eq!(named(good).expect(201).json["name"], good);
     }
 }
@@ -174,25 +175,57 @@ fn bad_input_at_the_doors_is_the_senders_and_leaves_nothing() {
     let counted = || -> Vec<usize> {
         let administrator = app.administrator();
         ["members", "programs", "invitations"]
-            .map(|list| administrator.get(&format!("/v1/{list}")).expect(200).json["items"].as_array().map_or(0, Vec::len))
+            .map(|list| {
+                administrator.get(&format!("/v1/{list}")).expect(200).json["items"]
+                    .as_array()
+                    .map_or(0, Vec::len)
+            })
             .to_vec()
     };
     let before = counted();
     let odd = [
-        json!(null), json!(true), json!(-1), json!(1e308), json!(""), json!(" "), json!([]), json!({}), json!([[[]]]),
-        json!("\u{0}"), json!("'; DROP TABLE people; --"), json!("x".repeat(100_000)), json!("\u{202e}x"),
-        json!("a@b\r\nBcc: c@d.example"), json!("00000000-0000-0000-0000-000000000000"), json!({"email": "a"}),
-        json!("AAAA"), json!("A".repeat(86)), json!("-".repeat(107)), json!("9999-12-31T23:59:60Z"),
+        json!(null),
+        json!(true),
+        json!(-1),
+        json!(1e308),
+        json!(""),
+        json!(" "),
+        json!([]),
+        json!({}),
+        json!([[[]]]),
+        json!("\u{0}"),
+        json!("'; DROP TABLE people; --"),
+        json!("x".repeat(100_000)),
+        json!("\u{202e}x"),
+        json!("a@b\r\nBcc: c@d.example"),
+        json!("00000000-0000-0000-0000-000000000000"),
+        json!({"email": "a"}),
+        json!("AAAA"),
+        json!("A".repeat(86)),
+        json!("-".repeat(107)),
+        json!("9999-12-31T23:59:60Z"),
     ];
     let doors: [(&str, bool, Value); 12] = [
-        ("/v1/sign-in", false, json!({"email": "ghost@home.example", "password": "a guess at it", "code": "1", "org_id": app.home.org_id})),
+        (
+            "/v1/sign-in",
+            false,
+            json!({"email": "ghost@home.example", "password": "a guess at it", "code": "1", "org_id": app.home.org_id}),
+        ),
         ("/v1/sign-in/refresh", false, json!({"refresh_token": "x"})),
         ("/v1/sign-out", false, json!({"refresh_token": "x", "everywhere": true})),
         ("/v1/password-resets", false, json!({"email": "ghost@home.example"})),
         ("/v1/password-resets/completion", false, json!({"token": "x", "password": "short"})),
-        ("/v1/invitations/acceptance", false, json!({"token": "x", "password": "short", "display_name": "x", "code": "1"})),
+        (
+            "/v1/invitations/acceptance",
+            false,
+            json!({"token": "x", "password": "short", "display_name": "x", "code": "1"}),
+        ),
         ("/v1/invitations", true, json!({"email": "nobody", "role": "captain"})),
-        ("/v1/programs", true, json!({"name": "", "scopes": ["steer"], "expires_at": "2020-01-01T00:00:00Z"})),
+        (
+            "/v1/programs",
+            true,
+            json!({"name": "", "scopes": ["steer"], "expires_at": "2020-01-01T00:00:00Z"}),
+        ),
         ("/v1/me/password", true, json!({"password": "x", "new_password": "short", "code": "1"})),
         ("/v1/me/second-factor", true, json!({"password": "x", "code": "1"})),
         ("/v1/me/second-factor/confirmation", true, json!({"code": "1"})),
@@ -209,7 +242,11 @@ fn bad_input_at_the_doors_is_the_senders_and_leaves_nothing() {
                 let answer = client.post(path, &body);
                 assert!(answer.status < 500, "{path} {field} {value}: {} {}", answer.status, answer.text);
                 if answer.status >= 400 {
-                    assert!(answer.json["code"].is_string() || answer.json["error"].is_string(), "{path}: {}", answer.text);
+                    assert!(
+                        answer.json["code"].is_string() || answer.json["error"].is_string(),
+                        "{path}: {}",
+                        answer.text
+                    );
                 }
             }
         }

@@ -134,7 +134,8 @@ fn withdrawn_and_overdue_invitations_open_nothing() {
 #[test]
 fn letters_go_out_by_smtp_and_one_that_is_refused_leaves_no_open_invitation() {
     let letterbox = Letterbox::open();
-    let mail = Mail::by_smtp(&letterbox.url, "hulls@marina.example", "https://hulls.example").expect("set up");
+    let mail =
+        Mail::by_smtp(&letterbox.url, "hulls@marina.example", "https://hulls.example").expect("set up");
     let app = TestApp::start_posting(
         TODAY,
         Bounds { requests_per_second: 0, ..Bounds::default() },

@@ -80,7 +80,10 @@ fn pages_of_other_origins_are_let_in_only_where_they_are_named() {
 
 #[test]
 fn what_takes_too_long_is_given_up_with_a_reason() {
-    let app = TestApp::start_with(TODAY, Bounds { request_time: Duration::ZERO, requests_per_second: 0, ..Bounds::default() });
+    let app = TestApp::start_with(
+        TODAY,
+        Bounds { request_time: Duration::ZERO, requests_per_second: 0, ..Bounds::default() },
+    );
     app.lead().get("/v1/sites").expect_problem(503, "unavailable", "");
 }
 
@@ -96,11 +99,16 @@ fn never_finish(app: &TestApp, beginning: &str) -> String {
 
 #[test]
 fn a_client_that_never_finishes_its_body_holds_nothing_for_long() {
-    let app = TestApp::start_with(TODAY, Bounds { request_time: Duration::from_millis(300), requests_per_second: 0, ..Bounds::default() });
+    let app = TestApp::start_with(
+        TODAY,
+        Bounds { request_time: Duration::from_millis(300), requests_per_second: 0, ..Bounds::default() },
+    );
     let token = app.lead().token.expect("signed in");
     let answer = never_finish(
         &app,
-        &format!("POST /v1/sites HTTP/1.1\r\nHost: a\r\nAuthorization: Bearer {token}\r\nContent-Type: application/json\r\nContent-Length: 1000\r\n\r\n{{\"name\":"),
+        &format!(
+            "POST /v1/sites HTTP/1.1\r\nHost: a\r\nAuthorization: Bearer {token}\r\nContent-Type: application/json\r\nContent-Length: 1000\r\n\r\n{{\"name\":"
+        ),
     );
     assert!(answer.starts_with("HTTP/1.1 503 "), "{answer}");
     assert!(answer.contains("took too long"), "{answer}");
@@ -124,7 +132,10 @@ fn a_database_that_keeps_one_waiting_is_unavailable_and_nothing_is_written() {
     let site = json!({"name": "A basin", "time_zone": "UTC", "climate": "temperate_sea"});
     // Six wait for the lock (ten seconds) with the six connections there are, the others for a connection (five).
     let answers: Vec<_> = std::thread::scope(|scope| {
-        let hands: Vec<_> = (0..9).map(|_| (app.lead(), &site)).map(|(lead, site)| scope.spawn(move || lead.post("/v1/sites", site))).collect();
+        let hands: Vec<_> = (0..9)
+            .map(|_| (app.lead(), &site))
+            .map(|(lead, site)| scope.spawn(move || lead.post("/v1/sites", site)))
+            .collect();
         hands.into_iter().map(|hand| hand.join().expect("an answer")).collect()
     });
     for answer in answers {

@@ -6,15 +6,16 @@ use crate::running::{Scratch, refused, run, stdout, succeeded, text};
 fn an_organisation_is_exported_erased_and_restored_by_commands() {
     let folder = Scratch::new();
     let data = ["--data-dir", text(&folder.0)];
-    let make = |name: &str, email: &str| {
-        run(&["organisation", "--name", name, "--email", email, data[0], data[1]])
-    };
+    let make =
+        |name: &str, email: &str| run(&["organisation", "--name", name, "--email", email, data[0], data[1]]);
     let first = make("North Basin", "a@basin.example");
     succeeded(&first);
     assert!(stdout(&first).contains("with the password"));
     let second = make("South Basin", "a@basin.example");
     succeeded(&second);
-    assert!(!stdout(&second).contains("with the password") && stdout(&second).contains("the password it has"));
+    assert!(
+        !stdout(&second).contains("with the password") && stdout(&second).contains("the password it has")
+    );
     succeeded(&make("East Basin", "b@basin.example"));
 
     let archive = folder.0.join("north.tar");
@@ -22,7 +23,16 @@ fn an_organisation_is_exported_erased_and_restored_by_commands() {
     succeeded(&run(&export));
     refused(&run(&export), &["Name a new file"]);
     let erase = |confirm: &str| {
-        run(&["erase", "organisation", "--organisation", "North Basin", "--confirm", confirm, data[0], data[1]])
+        run(&[
+            "erase",
+            "organisation",
+            "--organisation",
+            "North Basin",
+            "--confirm",
+            confirm,
+            data[0],
+            data[1],
+        ])
     };
     refused(&erase("yes"), &["Nothing was erased", "North Basin"]);
     refused(&run(&["restore", text(&archive), data[0], data[1]]), &["is here already"]);

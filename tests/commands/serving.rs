@@ -30,8 +30,12 @@ fn a_certificate_that_cannot_be_used_is_told_of_by_its_file() {
         std::fs::write(&path, content).unwrap();
         text(&path).to_owned()
     };
-    let (certificate, key) = (file("good.pem", &made.cert.pem()), file("key.pem", &made.signing_key.serialize_pem()));
-    let (empty, garbage) = (file("empty.pem", ""), file("garbage.pem", "-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n"));
+    let (certificate, key) =
+        (file("good.pem", &made.cert.pem()), file("key.pem", &made.signing_key.serialize_pem()));
+    let (empty, garbage) = (
+        file("empty.pem", ""),
+        file("garbage.pem", "-----BEGIN CERTIFICATE-----\nAAAA\n-----END CERTIFICATE-----\n"),
+    );
     let strange = file("strange.pem", &other.signing_key.serialize_pem());
     let data = folder.0.join("data");
     for (certificate, key, named) in [
@@ -43,7 +47,17 @@ fn a_certificate_that_cannot_be_used_is_told_of_by_its_file() {
         // The key of another certificate.
         (certificate.as_str(), strange.as_str(), "good.pem"),
     ] {
-        let arguments = ["serve", "--listen", "127.0.0.1:0", "--data-dir", text(&data), "--tls-certificate", certificate, "--tls-key", key];
+        let arguments = [
+            "serve",
+            "--listen",
+            "127.0.0.1:0",
+            "--data-dir",
+            text(&data),
+            "--tls-certificate",
+            certificate,
+            "--tls-key",
+            key,
+        ];
         refused(&run(&arguments), &[named, "cannot be used for TLS"]);
     }
     assert!(!data.exists(), "refused before anything was made");
@@ -61,16 +75,23 @@ fn tls_is_served_with_the_certificate_that_was_given() {
     std::fs::write(&certificate, made.cert.pem()).unwrap();
     std::fs::write(&key, made.signing_key.serialize_pem()).unwrap();
     let mut child = garboard(&[
-        "serve", "--listen", "127.0.0.1:0", "--data-dir", text(&folder.0),
-        "--tls-certificate", text(&certificate), "--tls-key", text(&key),
+        "serve",
+        "--listen",
+        "127.0.0.1:0",
+        "--data-dir",
+        text(&folder.0),
+        "--tls-certificate",
+        text(&certificate),
+        "--tls-key",
+        text(&key),
     ])
     .stdout(Stdio::piped())
     .stderr(Stdio::null())
     .spawn()
     .unwrap();
-    let announced = BufReader::new(child.stdout.take().unwrap())
-        .lines()
-        .find_map(|line| line.unwrap().strip_prefix("Serving on https://")?.split(',').next().map(str::to_owned));
+    let announced = BufReader::new(child.stdout.take().unwrap()).lines().find_map(|line| {
+        line.unwrap().strip_prefix("Serving on https://")?.split(',').next().map(str::to_owned)
+    });
     let address: SocketAddr = announced.expect("it says https").parse().unwrap();
 
     // A client that trusts this certificate and no other.
@@ -89,7 +110,9 @@ fn tls_is_served_with_the_certificate_that_was_given() {
         stream.write_all(b"GET /health/ready HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")?;
         let mut answer = Vec::new();
         // Who closes without saying so in TLS has said all it had to say.
-        stream.read_to_end(&mut answer).or_else(|cut| if answer_is_whole(&answer) { Ok(0) } else { Err(cut) })?;
+        stream
+            .read_to_end(&mut answer)
+            .or_else(|cut| if answer_is_whole(&answer) { Ok(0) } else { Err(cut) })?;
         Ok(String::from_utf8_lossy(&answer).into_owned())
     };
     let mut roots = rustls::RootCertStore::empty();

@@ -7,8 +7,21 @@ use serde_json::Value;
 /// Identifiers of the SPDX licence list (spdx.org/licenses): permissive ones, which ask for a notice at most; MPL-2.0 asks
 /// for changes of its own files; CDLA is of data.
 const ALLOWED: [&str; 15] = [
-    "0BSD", "Apache-2.0", "Apache-2.0 WITH LLVM-exception", "BSD-1-Clause", "BSD-2-Clause", "BSD-3-Clause", "BSL-1.0",
-    "CC0-1.0", "CDLA-Permissive-2.0", "ISC", "MIT", "MIT-0", "Unicode-3.0", "Unlicense", "Zlib",
+    "0BSD",
+    "Apache-2.0",
+    "Apache-2.0 WITH LLVM-exception",
+    "BSD-1-Clause",
+    "BSD-2-Clause",
+    "BSD-3-Clause",
+    "BSL-1.0",
+    "CC0-1.0",
+    "CDLA-Permissive-2.0",
+    "ISC",
+    "MIT",
+    "MIT-0",
+    "Unicode-3.0",
+    "Unlicense",
+    "Zlib",
 ];
 
 /// Whether an SPDX expression (annex D of the specification: AND binds closer than OR) can be kept with what is allowed.
@@ -26,7 +39,8 @@ fn allowed(expression: &str) -> bool {
 
 fn any(expression: &str) -> bool {
     expression.split(" OR ").any(|side| {
-        side.split(" AND ").all(|one| ALLOWED.contains(&one.split_whitespace().collect::<Vec<_>>().join(" ").as_str()))
+        side.split(" AND ")
+            .all(|one| ALLOWED.contains(&one.split_whitespace().collect::<Vec<_>>().join(" ").as_str()))
     })
 }
 
@@ -53,12 +67,19 @@ fn every_dependency_may_be_built_in() {
 #[test]
 fn expressions_are_read_as_the_specification_says() {
     for good in [
-        "MIT", "MIT OR GPL-3.0-only", "GPL-2.0 OR MIT", "MIT/Apache-2.0", "(MIT OR Apache-2.0) AND Unicode-3.0",
-        "Apache-2.0 WITH LLVM-exception OR GPL-3.0", "MIT OR GPL-3.0 AND ISC", "((MIT))",
+        "MIT",
+        "MIT OR GPL-3.0-only",
+        "GPL-2.0 OR MIT",
+        "MIT/Apache-2.0",
+        "(MIT OR Apache-2.0) AND Unicode-3.0",
+        "Apache-2.0 WITH LLVM-exception OR GPL-3.0",
+        "MIT OR GPL-3.0 AND ISC",
+        "((MIT))",
     ] {
         assert!(allowed(good), "{good}");
     }
-    for bad in ["GPL-3.0", "MIT AND GPL-3.0", "(GPL-3.0 OR AGPL-3.0) AND MIT", "", "LGPL-2.1 WITH X", "MITX"] {
+    for bad in ["GPL-3.0", "MIT AND GPL-3.0", "(GPL-3.0 OR AGPL-3.0) AND MIT", "", "LGPL-2.1 WITH X", "MITX"]
+    {
         assert!(!allowed(bad), "{bad}");
     }
 }

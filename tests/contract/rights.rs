@@ -73,14 +73,23 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
         let expected = count + i64::from(table == "audit");
         assert_eq!(i64::try_from(json.len()).ok(), Some(expected), "{table}");
         let csv = held[&format!("{table}.csv")].as_bytes();
-        assert_eq!(csv::Reader::from_reader(csv).records().map(Result::unwrap).count(), json.len(), "{table}");
+        assert_eq!(
+            csv::Reader::from_reader(csv).records().map(Result::unwrap).count(),
+            json.len(),
+            "{table}"
+        );
         for column in json[0].as_object().expect("an object").keys() {
             let secret = SECRET_WORDS.iter().any(|word| column.contains(word));
-            assert!(!secret || NO_SECRET.iter().any(|(name, _)| name == column), "{table}.{column} is a secret");
+            assert!(
+                !secret || NO_SECRET.iter().any(|(name, _)| name == column),
+                "{table}.{column} is a secret"
+            );
         }
     }
     assert!(!bytes.windows(away.len()).any(|part| part == away.as_bytes()), "of the other organisation");
-    assert!(held["people.jsonl"].contains("lead@home.example") && !held["people.jsonl"].contains("away.example"));
+    assert!(
+        held["people.jsonl"].contains("lead@home.example") && !held["people.jsonl"].contains("away.example")
+    );
 
     // What the API lists is in it, in the same words.
     let listed = app.lead().get("/v1/vessels").expect(200);
@@ -91,7 +100,9 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
         for field in ["name", "form", "length_m", "launched_on", "version"] {
             assert_eq!(row[field], vessel[field], "{field}");
         }
-        let time = |value: &Value| value.as_str().and_then(|text| text.parse::<chrono::DateTime<chrono::Utc>>().ok());
+        let time = |value: &Value| {
+            value.as_str().and_then(|text| text.parse::<chrono::DateTime<chrono::Utc>>().ok())
+        };
         assert_eq!(time(&row["updated_at"]), time(&vessel["updated_at"]));
         assert!(row["updated_at"].as_str().is_some_and(|text| text.ends_with('Z')));
     }
@@ -102,7 +113,8 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
     write_heads(&app.db, folder.path()).expect("written");
     let heads = read_heads(&folder.path().join(HEADS)).expect("read");
     let (gone, people) =
-        erase_organisation(&app.db, &app.database.superuser_url(), folder.path(), app.home.org_id).expect("erased");
+        erase_organisation(&app.db, &app.database.superuser_url(), folder.path(), app.home.org_id)
+            .expect("erased");
     assert!(rows_of(&app, &home).values().all(|count| *count == 0), "{:?}", rows_of(&app, &home));
     assert_eq!(rows_of(&app, &away), others);
     assert_eq!(people, 5, "who were in no other organisation");
@@ -154,7 +166,9 @@ fn what_an_export_leaves_out_is_there_to_be_left_out() {
         assert!(tables.iter().any(|(table, _)| table == name), "{name} is gone: take it off the list");
     }
     for (table, column) in SECRET_COLUMNS {
-        let query = format!("SELECT attname::text FROM pg_attribute WHERE attrelid = '{table}'::regclass AND attname = '{column}'");
+        let query = format!(
+            "SELECT attname::text FROM pg_attribute WHERE attrelid = '{table}'::regclass AND attname = '{column}'"
+        );
         assert_eq!(names(&mut superuser, &query), [column], "{table}.{column} is gone: take it off the list");
     }
 }
@@ -188,7 +202,9 @@ fn a_person_is_erased_and_what_they_recorded_stays() {
         "SELECT relname::text FROM pg_class WHERE relnamespace = 'public'::regnamespace AND relkind IN ('r', 'p')",
     );
     for table in tables {
-        let query = format!("SELECT count(*) FROM \"{table}\" t WHERE t::text ILIKE '%surveyor@home%' OR t::text LIKE '%The surveyor%'");
+        let query = format!(
+            "SELECT count(*) FROM \"{table}\" t WHERE t::text ILIKE '%surveyor@home%' OR t::text LIKE '%The surveyor%'"
+        );
         assert_eq!(rows(&mut superuser, &query)[0]["count"], 0, "{table}");
     }
     assert_eq!(app.lead().get(&format!("/v1/surveys/{}", ids["surveys"])).expect(200).json, survey.json);

@@ -154,7 +154,12 @@ impl TestApp {
     }
 
     /// Starts with a post of the test's own.
-    pub fn start_posting(instant: &str, bounds: Bounds, mail: Mail, letters: Arc<Mutex<Vec<String>>>) -> Self {
+    pub fn start_posting(
+        instant: &str,
+        bounds: Bounds,
+        mail: Mail,
+        letters: Arc<Mutex<Vec<String>>>,
+    ) -> Self {
         let instant: DateTime<Utc> = instant.parse().expect("an RFC 3339 time");
         let clock = Clock::Fixed(instant);
         let database = database();

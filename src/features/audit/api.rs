@@ -119,7 +119,17 @@ pub struct AuditExportQuery {
 
 /// The header line of the CSV: names as in JSON.
 const HEADER: [&str; 11] = [
-    "id", "recorded_at", "person_id", "program_id", "address", "request_id", "action", "entity", "entity_id", "before", "after",
+    "id",
+    "recorded_at",
+    "person_id",
+    "program_id",
+    "address",
+    "request_id",
+    "action",
+    "entity",
+    "entity_id",
+    "before",
+    "after",
 ];
 
 fn cells(view: &AuditView) -> Result<Vec<String>> {
@@ -189,8 +199,5 @@ pub async fn read_audit_export(
         AuditForm::Jsonl => ("application/x-ndjson", "attachment; filename=\"audit.jsonl\""),
         AuditForm::Csv => (TEXT_CSV, "attachment; filename=\"audit.csv\""),
     };
-    Ok(HttpResponse::Ok()
-        .content_type(kind)
-        .insert_header(("content-disposition", name))
-        .streaming(body))
+    Ok(HttpResponse::Ok().content_type(kind).insert_header(("content-disposition", name)).streaming(body))
 }

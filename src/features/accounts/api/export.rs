@@ -78,7 +78,9 @@ fn cell(value: &Value) -> String {
 
 fn write_table(tx: &mut Tx<'_>, table: &Table, folder: &Path) -> Result<ManifestTable> {
     let create = |end: &str| {
-        File::create(folder.join(format!("{}.{end}", table.name))).map(BufWriter::new).map_err(Error::internal)
+        File::create(folder.join(format!("{}.{end}", table.name)))
+            .map(BufWriter::new)
+            .map_err(Error::internal)
     };
     let (mut jsonl, mut csv) = (create("jsonl")?, create("csv")?);
     let mut digest = Sha256::new();
@@ -116,7 +118,8 @@ pub fn write_archive(db: &Db, actor: &Actor, target: &mut dyn Write) -> Result<M
     let manifest = db.snapshot(actor, |tx| {
         let head = audit::head(tx)?;
         let tables = exported_tables(tx.conn())?;
-        let tables = tables.iter().map(|table| write_table(tx, table, folder.path())).collect::<Result<_>>()?;
+        let tables =
+            tables.iter().map(|table| write_table(tx, table, folder.path())).collect::<Result<_>>()?;
         Ok(Manifest {
             form: FORM.to_owned(),
             schema: migrations::latest()?,

@@ -30,13 +30,22 @@ pub fn erase_person(
     request_id: RequestId,
     now: DateTime<Utc>,
 ) -> Result<Vec<OrgId>> {
-    let address: String =
-        people::table.find(person_id).select(people::email).for_update().first(conn).optional()?.ok_or_else(|| Error::not_found("person"))?;
+    let address: String = people::table
+        .find(person_id)
+        .select(people::email)
+        .for_update()
+        .first(conn)
+        .optional()?
+        .ok_or_else(|| Error::not_found("person"))?;
     let of: Vec<(OrgId, String, bool)> = members::table
         .inner_join(organisations::table)
         .filter(members::person_id.eq(person_id))
         .order(members::org_id)
-        .select((members::org_id, organisations::name, members::role.eq("administrator").and(members::ended_at.is_null())))
+        .select((
+            members::org_id,
+            organisations::name,
+            members::role.eq("administrator").and(members::ended_at.is_null()),
+        ))
         .load(conn)?;
     for (org_id, name, administrates) in &of {
         // Locked, so that two last ones do not leave at the same time.
@@ -49,7 +58,9 @@ pub fn erase_person(
         if *administrates && others.is_empty() {
             return Err(Error::new(
                 Code::Conflict,
-                format!("{name} would be left without an administrator. Make another member one first, or erase the organisation."),
+                format!(
+                    "{name} would be left without an administrator. Make another member one first, or erase the organisation."
+                ),
             ));
         }
     }
@@ -65,7 +76,8 @@ pub fn erase_person(
         .filter(refresh_families::person_id.eq(person_id))
         .select(refresh_families::family_id);
     diesel::delete(refresh_tokens::table.filter(refresh_tokens::family_id.eq_any(families))).execute(conn)?;
-    diesel::delete(refresh_families::table.filter(refresh_families::person_id.eq(person_id))).execute(conn)?;
+    diesel::delete(refresh_families::table.filter(refresh_families::person_id.eq(person_id)))
+        .execute(conn)?;
     diesel::update(members::table.filter(members::person_id.eq(person_id).and(members::ended_at.is_null())))
         .set((
             members::ended_at.eq(now),
