@@ -6,7 +6,7 @@ use serde_json::Value;
 
 /// Identifiers of the SPDX licence list (spdx.org/licenses): permissive ones, which ask for a notice at most; MPL-2.0 asks
 /// for changes of its own files; CDLA is of data.
-const ALLOWED: [&str; 15] = [
+const ALLOWED: [&str; 16] = [
     "0BSD",
     "Apache-2.0",
     "Apache-2.0 WITH LLVM-exception",
@@ -19,6 +19,7 @@ const ALLOWED: [&str; 15] = [
     "ISC",
     "MIT",
     "MIT-0",
+    "PostgreSQL",
     "Unicode-3.0",
     "Unlicense",
     "Zlib",

@@ -98,7 +98,11 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
     for vessel in listed.json["items"].as_array().expect("vessels") {
         let row = exported.iter().find(|row| row["id"] == vessel["id"]).expect("each vessel");
         for field in ["name", "form", "length_m", "launched_on", "version"] {
-            assert_eq!(row[field], vessel[field], "{field}");
+            let (kept, told) = (&row[field], &vessel[field]);
+            assert!(
+                kept == told || kept.is_number() && kept.as_f64() == told.as_f64(),
+                "{field}: {kept} {told}"
+            );
         }
         let time = |value: &Value| {
             value.as_str().and_then(|text| text.parse::<chrono::DateTime<chrono::Utc>>().ok())
@@ -203,7 +207,7 @@ fn a_person_is_erased_and_what_they_recorded_stays() {
     );
     for table in tables {
         let query = format!(
-            "SELECT count(*) FROM \"{table}\" t WHERE t::text ILIKE '%surveyor@home%' OR t::text LIKE '%The surveyor%'"
+            "SELECT count(*) FROM \"{table}\" t WHERE t::text ILIKE '%surveyor@home%' OR t::text LIKE '%The surveyor%{person_id}%' OR t::text LIKE '%{person_id}%The surveyor%'"
         );
         assert_eq!(rows(&mut superuser, &query)[0]["count"], 0, "{table}");
     }
