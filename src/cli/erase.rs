@@ -32,7 +32,7 @@ enum EraseCommand {
     /// Take out the address, name, password and sessions of a person; what they recorded stays, under their id
     Person(Person),
     /// Take out everything of an organisation, its audit too
-    Organisation(Organisation),
+    Organisation(Everything),
 }
 
 #[derive(Debug, Args)]
@@ -48,7 +48,7 @@ struct Person {
 }
 
 #[derive(Debug, Args)]
-struct Organisation {
+struct Everything {
     #[command(flatten)]
     database: Where,
     #[command(flatten)]
@@ -100,7 +100,7 @@ impl Person {
     }
 }
 
-impl Organisation {
+impl Everything {
     fn run(&self) -> Result<()> {
         let opened = self.database.open()?;
         let actor = self.organisation.actor(&opened.db)?;

@@ -1,5 +1,6 @@
 //! /v1/audit, its export, and the chain that shows what was tampered with
 
+use diesel::{Connection, PgConnection, RunQueryDsl};
 use garboard::cli::audit::{HEADS, read_heads, verify, write_heads};
 use serde_json::{Value, json};
 
@@ -162,4 +163,43 @@ fn the_audit_goes_out_as_csv_too() {
         }
     }
     administrator.get("/v1/audit/export?format=xml").expect_problem(422, "invalid", "format");
+}
+
+/// Not a check but a measurement: `cargo test --test api measured -- --ignored --nocapture`. The work is PostgreSQL's.
+#[test]
+#[ignore = "a measurement, for a quiet machine"]
+fn the_price_of_the_chain_measured() {
+    let app = TestApp::start();
+    let acts = |n: usize| {
+        format!(
+            "INSERT INTO audit (org_id, id, recorded_at, request_id, action, entity, entity_id, after)
+             SELECT '{}', gen_random_uuid(), now(), 'r', 'create_reading', 'reading', gen_random_uuid(),
+                    '{{\"value\": 12.5, \"scale\": \"a\", \"note\": \"port side\"}}'::jsonb FROM generate_series(1, {n})",
+            app.home.org_id
+        )
+    };
+    let url = app.database.superuser_url();
+    let connect = || PgConnection::establish(&url).expect("the tests' server");
+    for state in ["ENABLE", "DISABLE"] {
+        as_superuser_quietly(&mut connect(), &format!("ALTER TABLE audit {state} TRIGGER audit_chained"));
+        for n in [200, 10_000] {
+            let begun = std::time::Instant::now();
+            as_superuser_quietly(&mut connect(), &acts(n));
+            println!("{state}: {n} acts in one transaction: {:.3} s", begun.elapsed().as_secs_f64());
+        }
+        let begun = std::time::Instant::now();
+        std::thread::scope(|scope| {
+            for _ in 0..4 {
+                scope.spawn(|| {
+                    let mut one = connect();
+                    (0..250).for_each(|_| as_superuser_quietly(&mut one, &acts(1)));
+                });
+            }
+        });
+        println!("{state}: 1000 transactions by four at once: {:.3} s", begun.elapsed().as_secs_f64());
+    }
+}
+
+fn as_superuser_quietly(connection: &mut PgConnection, statement: &str) {
+    diesel::sql_query(statement).execute(connection).expect("a statement that runs");
 }
