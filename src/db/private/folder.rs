@@ -280,9 +280,9 @@ mod tests {
     #[test]
     fn a_look_at_the_lock_refuses_nobody_a_start() {
         use std::sync::atomic::{AtomicBool, Ordering};
-        let folder = tempfile::tempdir().unwrap();
+        let folder = tempfile::tempdir().expect("a folder");
         let path = folder.path().join("lock");
-        let open = || open_private(&path, OFlags::RDWR | OFlags::CREATE).unwrap();
+        let open = || open_private(&path, OFlags::RDWR | OFlags::CREATE).expect("the lock file");
         let (mine, ended) = (open(), AtomicBool::new(false));
         drop(mine);
         std::thread::scope(|scope| {
@@ -290,7 +290,7 @@ mod tests {
                 let looking = open();
                 while !ended.load(Ordering::Relaxed) {
                     if looking.try_lock_shared().is_ok() {
-                        looking.unlock().unwrap();
+                        looking.unlock().expect("it was locked");
                     }
                 }
             });
@@ -300,7 +300,7 @@ mod tests {
             assert_eq!(refused, 0);
         });
         let holder = open();
-        holder.try_lock().unwrap();
+        holder.try_lock().expect("nobody has it");
         assert!(take(&mut open(), folder.path(), &path).is_err(), "who serves is in the way");
     }
 
