@@ -302,15 +302,11 @@ fn take_out(conn: &mut PgConnection, org_id: OrgId) -> Result<Vec<(String, i64)>
     let mut gone = Vec::new();
     for table in tables.iter().rev() {
         // The owner is bound by row-level security too; for this transaction it is not.
-        let (open, close) = if binding.unbound {
-            (String::new(), String::new())
-        } else {
-            (
-                format!("ALTER TABLE \"{}\" NO FORCE ROW LEVEL SECURITY", table.name),
-                format!("ALTER TABLE \"{}\" FORCE ROW LEVEL SECURITY", table.name),
-            )
-        };
-        conn.batch_execute(&open)?;
+        let open = format!("ALTER TABLE \"{}\" NO FORCE ROW LEVEL SECURITY", table.name);
+        let close = format!("ALTER TABLE \"{}\" FORCE ROW LEVEL SECURITY", table.name);
+        if !binding.unbound {
+            conn.batch_execute(&open)?;
+        }
         // Sessions hold tokens, which belong to no organisation.
         if table.name == "refresh_families" {
             conn.batch_execute(&format!(
@@ -333,8 +329,8 @@ fn take_out(conn: &mut PgConnection, org_id: OrgId) -> Result<Vec<(String, i64)>
         // Checks that wait for the commit stand in the way of changing the table back.
         if !binding.unbound {
             conn.batch_execute("SET CONSTRAINTS ALL IMMEDIATE")?;
+            conn.batch_execute(&close)?;
         }
-        conn.batch_execute(&close)?;
         gone.push((table.name.clone(), deleted.rows));
     }
     Ok(gone)
