@@ -34,7 +34,7 @@ const AT_ONCE: usize = 500;
 pub struct Table {
     /// Its name.
     pub name: String,
-    /// The columns that are exported, in their order.
+    /// The columns that are exported, in their order; those that PostgreSQL computes are not.
     pub columns: Vec<String>,
     /// Those of them that hold a time.
     times: BTreeSet<String>,
@@ -79,7 +79,7 @@ pub fn all_tables(conn: &mut PgConnection) -> Result<Vec<Table>> {
          FROM pg_class c JOIN pg_attribute a ON a.attrelid = c.oid JOIN pg_type t ON t.oid = a.atttypid
          LEFT JOIN pg_index x ON x.indrelid = c.oid AND x.indisprimary
          WHERE c.relnamespace = 'public'::regnamespace AND c.relkind IN ('r', 'p') AND a.attnum > 0 AND NOT a.attisdropped
-           AND EXISTS (SELECT FROM pg_attribute o WHERE o.attrelid = c.oid AND o.attname = 'org_id' AND NOT o.attisdropped)
+           AND a.attgenerated = '' AND EXISTS (SELECT FROM pg_attribute o WHERE o.attrelid = c.oid AND o.attname = 'org_id' AND NOT o.attisdropped)
          ORDER BY c.relname, a.attnum",
     )
     .load(conn)?;
