@@ -135,14 +135,13 @@ fn the_time_of_a_refused_sign_in_measured() {
     }
     for (name, times) in ["unknown", "known"].into_iter().zip(&mut times) {
         times.sort_by(f64::total_cmp);
-        let at =
-            |part: f64| times.get(((times.len() - 1) as f64 * part) as usize).copied().unwrap_or_default();
+        let at = |quarter: usize| times.get((times.len() - 1) * quarter / 4).copied().unwrap_or_default();
         println!(
             "{name}: {} sign-ins, median {:.2} ms, quartiles {:.2} to {:.2} ms",
             times.len(),
-            at(0.5),
-            at(0.25),
-            at(0.75)
+            at(2),
+            at(1),
+            at(3)
         );
     }
 }
