@@ -46,6 +46,8 @@ pub struct Opened {
     pub secrets: PathBuf,
     /// The bytes of attachments.
     pub objects: Objects,
+    /// Of a private PostgreSQL, whoever may act as `garboard_owner`.
+    superuser_url: Option<String>,
 }
 
 impl Where {
@@ -92,7 +94,13 @@ impl Where {
                 let db = connect(&addresses, connections)?;
                 let secrets = private.data_dir().join("secrets");
                 let objects = objects(private.data_dir(), private.account())?;
-                Ok(Opened { db, private: Some(private), secrets, objects })
+                Ok(Opened {
+                    db,
+                    private: Some(private),
+                    secrets,
+                    objects,
+                    superuser_url: Some(addresses.superuser_url),
+                })
             }
             Database::Given(given) => open_given(given, &settings, connections),
         }
@@ -110,9 +118,30 @@ impl Where {
         {
             let db = connect(&addresses, 2)?;
             let objects = objects(&settings.data_dir, None)?;
-            return Ok(Opened { db, private: None, secrets: settings.data_dir.join("secrets"), objects });
+            let secrets = settings.data_dir.join("secrets");
+            let superuser_url = Some(addresses.superuser_url);
+            return Ok(Opened { db, private: None, secrets, objects, superuser_url });
         }
         self.start(2)
+    }
+}
+
+impl Where {
+    /// Where whoever may act as `garboard_owner` connects, for what no role of the service may do.
+    ///
+    /// # Errors
+    /// Invalid, when a given database names none.
+    pub fn owner_url(&self, opened: &Opened) -> Result<String> {
+        if let Some(url) = &opened.superuser_url {
+            return Ok(url.clone());
+        }
+        match self.settings()?.database {
+            Database::Given(GivenDatabase { owner_url: Some(url), .. }) => Ok(url),
+            _ => Err(Error::new(
+                Code::Invalid,
+                "The service's own roles cannot take out what was recorded. Set DATABASE_OWNER_URL to a superuser, or to a member of garboard_owner, of that database.",
+            )),
+        }
     }
 }
 
@@ -147,7 +176,7 @@ fn open_given(given: &GivenDatabase, settings: &Settings, connections: u32) -> R
     let secrets = settings.data_dir.join("secrets");
     make_private_folder(&secrets)?;
     let objects = objects(&settings.data_dir, None)?;
-    Ok(Opened { db, private: None, secrets, objects })
+    Ok(Opened { db, private: None, secrets, objects, superuser_url: None })
 }
 
 /// The store of attachments: where it is set to be, else a folder of the data folder, which the unprivileged user owns

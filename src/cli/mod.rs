@@ -1,6 +1,7 @@
 //! The command line: one file a command. Exit codes: 0 done, 1 refused or failed with a one-line reason,
 //! 2 wrong arguments.
 
+pub mod archive;
 mod attachments;
 pub mod audit;
 pub mod calc;
@@ -8,6 +9,7 @@ mod client;
 pub mod database;
 mod demo;
 mod due;
+pub mod erase;
 mod import;
 mod jobs;
 mod migrate;
@@ -60,6 +62,12 @@ enum Command {
     Invite(people::Invite),
     /// Print a token to set a new password with
     ResetPassword(people::ResetPassword),
+    /// Write the whole of an organisation to a file
+    Archive(archive::Archive),
+    /// Bring an exported organisation back
+    Restore(archive::Restore),
+    /// Take out a person's fields or a whole organisation, for good
+    Erase(erase::Erase),
     /// Make a new key to sign access tokens
     TokenKey(token_key::TokenKey),
     /// Look at the queue of work, and try again what could not be done
@@ -90,6 +98,9 @@ pub fn main() -> ExitCode {
         Command::Organisation(command) => command.run(),
         Command::Invite(command) => command.run(),
         Command::ResetPassword(command) => command.run(),
+        Command::Archive(command) => command.run(),
+        Command::Restore(command) => command.run(),
+        Command::Erase(command) => command.run(),
         Command::TokenKey(command) => command.run(),
         Command::Jobs(command) => command.run(),
         Command::Audit(command) => command.run(),

@@ -88,7 +88,7 @@ impl Listening {
     /// Takes the socket, before anything slow is done.
     ///
     /// # Errors
-    /// A conflict, when the address is taken or open to others without a proxy.
+    /// A conflict, when the address is taken or open to others without a proxy, or the certificate cannot be used.
     pub fn bind(&self) -> Result<TcpListener> {
         if !self.listen.ip().is_loopback() && !self.behind_proxy && self.tls_certificate.is_none() {
             return Err(Error::new(
@@ -99,6 +99,8 @@ impl Listening {
                 ),
             ));
         }
+        // A certificate that cannot be used is told of now, not after the database has started.
+        self.tls()?;
         TcpListener::bind(self.listen).map_err(|cause| {
             Error::new(
                 Code::Conflict,
@@ -169,7 +171,7 @@ impl Listening {
 /// # Errors
 /// What keeps the service from starting.
 pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening) -> Result<()> {
-    let Opened { db, private, secrets, objects } = opened;
+    let Opened { db, private, secrets, objects, .. } = opened;
     let keys = Arc::new(TokenKeys::load_or_create(&secrets.join("token_keys"))?);
     let guards = Arc::new(listening.guards(&secrets)?);
     let tls = listening.tls()?;

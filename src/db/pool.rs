@@ -110,7 +110,7 @@ impl Db {
         self.transaction(&self.app, actor, " READ ONLY", f)
     }
 
-    /// As [`Db::read`], with every statement seeing the database as the first one does.
+    /// As [`Db::read`], of one state of the database throughout, however long it takes.
     ///
     /// # Errors
     /// As [`Db::write`].

@@ -396,6 +396,7 @@ diesel::table! {
         email -> Text,
         display_name -> Text,
         created_at -> Timestamptz,
+        erased_at -> Nullable<Timestamptz>,
     }
 }
 

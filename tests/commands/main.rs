@@ -5,4 +5,6 @@ mod calc;
 mod client;
 mod demo;
 mod import;
+mod rights;
 mod running;
+mod serving;

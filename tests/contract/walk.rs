@@ -15,7 +15,8 @@ use crate::support::app::{Answer, Client, TestApp};
 const FOR_READERS: [(&str, &str); 1] =
     [("create_batch", "asks for the permission of each item: see the test of it")];
 /// Reading operations that a reader may not call. May only shrink.
-const NOT_FOR_READERS: [(&str, &str); 13] = [
+const NOT_FOR_READERS: [(&str, &str); 14] = [
+    ("read_organisation_export", "the whole organisation with its people, for who administers"),
     ("read_audit_export", "for who administers"),
     ("list_audit", "for who administers"),
     ("list_jobs", "for who administers"),

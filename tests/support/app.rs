@@ -146,6 +146,23 @@ impl TestApp {
 
     /// Starts with the clock standing at an instant, within these bounds.
     pub fn start_with(instant: &str, bounds: Bounds) -> Self {
+        let letters: Arc<Mutex<Vec<String>>> = Arc::default();
+        let outbox = letters.clone();
+        let mail = Mail::new("hulls@marina.example", "https://hulls.example", move |letter| {
+            let text = String::from_utf8(letter.formatted()).expect("a letter is text");
+            outbox.lock().expect("no test panics while it holds this").push(text);
+            Ok(())
+        });
+        Self::start_posting(instant, bounds, mail.expect("the sender is an address"), letters)
+    }
+
+    /// Starts with a post of the test's own.
+    pub fn start_posting(
+        instant: &str,
+        bounds: Bounds,
+        mail: Mail,
+        letters: Arc<Mutex<Vec<String>>>,
+    ) -> Self {
         let instant: DateTime<Utc> = instant.parse().expect("an RFC 3339 time");
         let clock = Clock::Fixed(instant);
         let database = database();
@@ -160,17 +177,15 @@ impl TestApp {
         std::fs::create_dir_all(&folder).expect("a temporary folder");
         let keys =
             Arc::new(TokenKeys::load_or_create(&folder.join("token_keys")).expect("a key can be made"));
-        let letters: Arc<Mutex<Vec<String>>> = Arc::default();
-        let outbox = letters.clone();
-        let mail = Mail::new("hulls@marina.example", "https://hulls.example", move |letter| {
-            let text = String::from_utf8(letter.formatted()).expect("a letter is text");
-            outbox.lock().expect("no test panics while it holds this").push(text);
-            Ok(())
-        });
-        let mail = mail.expect("the sender is an address");
         let guards = Arc::new(Guards::new(bounds, &folder, Some(mail)).expect("a key can be made"));
         let objects = Objects::in_folder(&folder.join("attachments")).expect("a folder can be made");
-        let state = AppState { db: db.clone(), keys: keys.clone(), guards: guards.clone(), clock, objects: objects.clone() };
+        let state = AppState {
+            db: db.clone(),
+            keys: keys.clone(),
+            guards: guards.clone(),
+            clock,
+            objects: objects.clone(),
+        };
         let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("a bound address"));
         let (send, receive) = mpsc::channel();

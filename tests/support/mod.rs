@@ -4,5 +4,6 @@
 pub mod app;
 pub mod cluster;
 pub mod hulls;
-pub mod receiver;
 pub mod pictures;
+pub mod receiver;
+pub mod smtp;
