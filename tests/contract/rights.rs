@@ -19,7 +19,17 @@ use crate::support::app::{PASSWORD, TestApp};
 /// Words of what must not leave in an export.
 const SECRET_WORDS: [&str; 6] = ["sha256", "secret", "sealed", "password", "token", "hash"];
 /// Columns called so that hold no secret, and why.
-const NO_SECRET: [(&str, &str); 1] = [("inputs_hash", "a digest of a forecast's facts, in the API as well")];
+const NO_SECRET: [(&str, &str); 4] = [
+    ("inputs_hash", "a digest of a forecast's facts, in the API as well"),
+    ("content_sha256", "a digest of an attachment, in the API as well"),
+    ("sent_sha256", "a digest of a file as it was sent"),
+    ("digest_sha256", "a digest of a kept record, in the API as well"),
+];
+/// Tables that go on naming an erased person, each with its reason. May only shrink.
+const NAMES_STAY: [(&str, &str); 1] = [(
+    "treatment_records",
+    "a closed treatment's record is a document under a digest: who did the work stands in it as it was signed",
+)];
 
 fn archive(app: &TestApp) -> (Manifest, Vec<u8>) {
     let mut bytes = Vec::new();
@@ -209,7 +219,8 @@ fn a_person_is_erased_and_what_they_recorded_stays() {
         let query = format!(
             "SELECT count(*) FROM \"{table}\" t WHERE t::text ILIKE '%surveyor@home%' OR t::text LIKE '%The surveyor%{person_id}%' OR t::text LIKE '%{person_id}%The surveyor%'"
         );
-        assert_eq!(rows(&mut superuser, &query)[0]["count"], 0, "{table}");
+        let stays = NAMES_STAY.iter().any(|(name, _)| *name == table);
+        assert_eq!(rows(&mut superuser, &query)[0]["count"], i64::from(stays), "{table}");
     }
     assert_eq!(app.lead().get(&format!("/v1/surveys/{}", ids["surveys"])).expect(200).json, survey.json);
     let member = app.administrator().get(&format!("/v1/members/{person_id}")).expect(200);
