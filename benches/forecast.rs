@@ -131,6 +131,7 @@ fn afloat() -> HullFacts {
             .collect(),
         findings: Vec::new(),
         policy: Policy::default(),
+        intent: None,
     }
 }
 

@@ -44,3 +44,4 @@ mod tokens;
 mod treatments;
 mod treatments_drying;
 mod vessels;
+mod what_if;

@@ -12,6 +12,7 @@ mod exposure;
 mod film;
 mod finite_volume;
 mod forecast_expectations;
+mod forecast_intent;
 mod forecast_onset;
 mod forecast_paths;
 mod forecast_properties;

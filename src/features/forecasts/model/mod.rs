@@ -1,5 +1,7 @@
 //! The rules of forecasts: the day they are made for, and what is kept of them.
 
+pub mod what_if;
+
 use std::sync::LazyLock;
 
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeZone, Utc};
