@@ -34,6 +34,7 @@ pub mod exposure;
 pub mod film;
 pub mod forecast;
 pub mod inspection_interval;
+pub mod learning;
 pub mod lifetime;
 pub mod model;
 pub mod moist_air;

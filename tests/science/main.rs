@@ -22,6 +22,7 @@ mod forecast_sample;
 mod hulls;
 mod inspection_interval;
 mod laws;
+mod learning;
 mod lifetime;
 mod lifetime_reference;
 mod moist_air;

@@ -23,6 +23,12 @@ pub enum LaminateClass {
     Epoxy,
 }
 
+impl LaminateClass {
+    /// All there are, the least durable first.
+    pub const ALL: [Self; 5] =
+        [Self::Orthophthalic, Self::Isophthalic, Self::VinylesterSkin, Self::Vinylester, Self::Epoxy];
+}
+
 /// How the bilge is usually found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
