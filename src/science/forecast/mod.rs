@@ -162,6 +162,30 @@ fn rests_on_onset(due: &DueDate) -> bool {
     due.evidence.iter().any(|evidence| evidence.code == course::LEARNED_ONSET)
 }
 
+/// The onset of a hull as expected on its as-of date, followed no further than `until`; none where no onset can be
+/// forecast or it has been found.
+///
+/// # Errors
+/// Facts that no forecast can be made from, each with its pointer.
+pub fn onset_outlook(
+    facts: &HullFacts,
+    ensemble: &Ensemble,
+    until: NaiveDate,
+) -> Result<Option<Outlook>, Refusals> {
+    check::check(facts)?;
+    let mut facts = facts.known();
+    // The bottom around its breaks.
+    facts.findings.clear();
+    let history = History::read(&facts);
+    if history.current().onset_found.is_some() {
+        return Ok(None);
+    }
+    Ok(course::build(&facts, &history, until, &ensemble.priors).map(|(course, _)| {
+        let paths = Paths::run(&course, ensemble);
+        Outlook::weigh(course, paths, &history, ensemble, &facts, until)
+    }))
+}
+
 fn due_dates(case: &Case) -> Vec<DueDate> {
     [
         Some(dates::inspection::due(case)),
