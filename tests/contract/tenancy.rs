@@ -128,7 +128,7 @@ fn the_worker_and_the_sign_in_role_reach_only_what_they_are_for() {
             ),
         )
     };
-    assert_eq!(readable(&mut superuser, "garboard_worker"), ["jobs"]);
+    assert_eq!(readable(&mut superuser, "garboard_worker"), ["jobs", "schedules"]);
     assert_eq!(
         readable(&mut superuser, "garboard_sign_in"),
         [

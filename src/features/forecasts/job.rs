@@ -10,8 +10,14 @@ use super::store::{self, Subject};
 use crate::db::{Actor, Db};
 use crate::error::Result;
 use crate::ids::{Id, OrgId, RequestId, VesselId};
-use crate::jobs::Job;
-use crate::jobs::queue::{schedule_forecasts, still_claimed};
+use crate::jobs::queue::{FORECAST, schedule_forecasts, still_claimed};
+use crate::jobs::{Job, Workers};
+
+/// The workers at forecasts alone, for commands that wait for them.
+#[must_use]
+pub fn workers() -> Workers {
+    Workers::of(FORECAST, handle)
+}
 
 /// Computes and keeps the forecasts of the jobs' vessels: all of them, or an error and none.
 ///
