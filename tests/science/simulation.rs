@@ -17,8 +17,8 @@ use crate::finite_volume::FiniteVolumes;
 const DAYS_A_YEAR: f64 = 365.25;
 const HORIZON_YEARS: u32 = 30;
 /// Enough for the exposure to be within a hundredth of the fine grid's (a test says so).
-const CELLS: u32 = 48;
-const STEPS: u32 = 8;
+pub const CELLS: u32 = 48;
+pub const STEPS: u32 = 8;
 
 /// PCG-XSH-RR (O'Neill 2014, from memory): 32 bits a step.
 pub struct Random(u64);
