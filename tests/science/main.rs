@@ -12,6 +12,7 @@ mod exposure;
 mod film;
 mod finite_volume;
 mod forecast_calibration;
+mod forecast_evidence;
 mod forecast_expectations;
 mod forecast_intent;
 mod forecast_onset;
