@@ -43,5 +43,8 @@ mod surveys;
 mod tokens;
 mod treatments;
 mod treatments_drying;
+mod treatments_holds;
+mod treatments_life;
+mod treatments_proof;
 mod vessels;
 mod what_if;

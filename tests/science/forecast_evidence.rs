@@ -85,14 +85,14 @@ fn cases() -> Vec<Case> {
     );
     case(
         "a break in the skin",
-        "bare laminate fills faster than any coated one",
+        "bare laminate fills faster than any coated one: its own risk comes before the longest time",
         DueKind::Repair,
-        Appears(Driver::RepairMaximum),
+        Appears(Driver::BreakRisk),
         |facts| facts.findings.push(finding(FindingKind::SkinBreak, "2020-05-20")),
     );
     case(
         "a finding to be looked at again in September",
-        "the day that was set, where it comes first",
+        "the hull is to be looked at before that already",
         DueKind::Inspection,
         Stays,
         |facts| {

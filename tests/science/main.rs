@@ -21,6 +21,7 @@ mod forecast_properties;
 mod forecast_rules;
 mod forecast_rules_coats;
 mod forecast_sample;
+mod forecast_treated;
 mod hulls;
 mod inspection_interval;
 mod laws;

@@ -143,6 +143,7 @@ pub fn live(random: &mut Random, world: &World, as_of: NaiveDate, horizon: bool)
         haul_outs: Vec::new(),
         coats: Vec::new(),
         treatments: Vec::new(),
+        logged_air: Vec::new(),
         surveys: Vec::new(),
         findings: Vec::new(),
         policy: Policy::default(),
@@ -157,6 +158,8 @@ pub fn live(random: &mut Random, world: &World, as_of: NaiveDate, horizon: bool)
         season_limit_months: None,
         max_days_dry: None,
         film_measured: false,
+        film_refused: false,
+        removed_on: None,
     }));
 
     let threshold = loop {

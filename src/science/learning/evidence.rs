@@ -149,9 +149,9 @@ pub fn system(facts: &HullFacts, life: usize, on: Option<chrono::NaiveDate>) -> 
     if life > 0 && curative {
         return SkinSystem::Rebuilt;
     }
-    let barrier = facts
-        .coats
-        .iter()
-        .any(|coat| coat.role == CoatRole::Barrier && on.is_none_or(|on| coat.applied_on < on));
+    let barrier = facts.coats.iter().any(|coat| {
+        coat.role == CoatRole::Barrier
+            && on.is_none_or(|on| coat.applied_on < on && coat.removed_on.is_none_or(|off| off >= on))
+    });
     if barrier { SkinSystem::Barrier } else { SkinSystem::Gelcoat }
 }

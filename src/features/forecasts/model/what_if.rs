@@ -215,6 +215,8 @@ impl WhatIf {
             season_limit_months: None,
             max_days_dry: None,
             film_measured: false,
+            film_refused: false,
+            removed_on: None,
         }));
         changed
     }
