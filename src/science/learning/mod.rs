@@ -26,6 +26,8 @@
 //!
 //! Sources from memory, not re-read.
 
+#![allow(clippy::doc_markdown, reason = "formulas in words carry subscripts")]
+
 pub mod calibration;
 pub mod evidence;
 pub mod fit;

@@ -44,6 +44,6 @@ pub async fn calculate_what_if(
             Ok((subject, site.fields.normals()))
         })
         .await?;
-    let answer = PLACES.run(move || Ok(question.answer(id.0, &subject.facts, months))).await?;
+    let answer = PLACES.run(move || Ok(question.answer(id.0, &subject.facts, months.as_ref()))).await?;
     Ok(HttpResponse::Ok().json(answer))
 }

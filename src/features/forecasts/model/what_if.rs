@@ -178,7 +178,7 @@ impl WhatIf {
         &self,
         vessel_id: VesselId,
         facts: &HullFacts,
-        months: Option<[MonthNormals; 12]>,
+        months: Option<&[MonthNormals; 12]>,
     ) -> WhatIfAnswer {
         let before = compute(facts);
         let after = compute(&self.changed(facts, months));
@@ -193,7 +193,7 @@ impl WhatIf {
         }
     }
 
-    fn changed(&self, facts: &HullFacts, months: Option<[MonthNormals; 12]>) -> HullFacts {
+    fn changed(&self, facts: &HullFacts, months: Option<&[MonthNormals; 12]>) -> HullFacts {
         let mut changed = facts.clone();
         let season =
             self.season_ashore.map_or((facts.ashore_from_month, facts.ashore_until_month), |season| {
@@ -204,7 +204,7 @@ impl WhatIf {
             bilge: self.bilge.or(facts.bilge),
             ashore_from_month: season.0,
             ashore_until_month: season.1,
-            months: months.unwrap_or(facts.months),
+            months: months.copied().unwrap_or(facts.months),
         });
         changed.coats.extend(self.barrier.map(|barrier| CoatFact {
             role: CoatRole::Barrier,
