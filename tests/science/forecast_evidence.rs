@@ -109,16 +109,16 @@ fn cases() -> Vec<Case> {
         |facts| facts.bilge = Some(Bilge::Wet),
     );
     case("the bilge is dry", "the laminate dries inwards", DueKind::Barrier, Later, |facts| {
-        facts.bilge = Some(Bilge::Dry)
+        facts.bilge = Some(Bilge::Dry);
     });
     case("winters ashore", "dry months take water out again", DueKind::Barrier, Later, |facts| {
         (facts.ashore_from_month, facts.ashore_until_month) = (Some(11), Some(3));
     });
     case("warmer water", "diffusion and hydrolysis run faster", DueKind::Barrier, Sooner, |facts| {
-        facts.months = crate::hulls::climate("warm_sea")
+        facts.months = crate::hulls::climate("warm_sea");
     });
     case("a barrier went on at the launch", "less gets through the skin", DueKind::Barrier, Later, |facts| {
-        facts.coats.push(coat(CoatRole::Barrier, "2012-05-01", 300.0))
+        facts.coats.push(coat(CoatRole::Barrier, "2012-05-01", 300.0));
     });
     case(
         "a thinner gelcoat than was thought",

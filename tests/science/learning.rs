@@ -302,7 +302,7 @@ fn organisations_are_pooled_in_part_and_by_sums() {
     let many = fleet(lived(5000, LaminateClass::Orthophthalic, SkinSystem::Gelcoat, 5.0, 2.5));
     let learned = Calibration::learn(&many, &ensemble, &prior).expect("a fit");
     let sums = LikelihoodSums::of(&learned, &prior).expect("enough behind it");
-    let moved = pooled(&prior, &[sums.clone()]);
+    let moved = pooled(&prior, std::slice::from_ref(&sums));
     let way = (moved.means[0] - prior.means[0]) / (5.0_f64.ln() - prior.means[0]);
     assert!((way - 0.8).abs() < 0.02, "{way}");
     let left = moved.covariance[0][0] / prior.covariance[0][0];

@@ -149,19 +149,7 @@ pub fn live(random: &mut Random, world: &World, as_of: NaiveDate, horizon: bool)
         policy: Policy::default(),
         intent: None,
     };
-    facts.coats.extend(coated_on.map(|applied_on| CoatFact {
-        role: CoatRole::Barrier,
-        applied_on,
-        dry_film_um: Some(250.0),
-        permeability_kg_m_s: None,
-        wear_um_per_month_15c: None,
-        season_limit_months: None,
-        max_days_dry: None,
-        film_measured: false,
-        film_refused: false,
-        removed_on: None,
-    }));
-
+    facts.coats.extend(coated_on.map(barrier));
     let threshold = loop {
         let drawn = priors.threshold_mean + priors.threshold_sd * random.normal();
         if (priors.threshold_min..priors.threshold_max).contains(&drawn) {
@@ -202,6 +190,21 @@ pub fn live(random: &mut Random, world: &World, as_of: NaiveDate, horizon: bool)
     let onset = onset(&facts, &water, skin_factor, coated_on, launched_on, end, target);
     let found = survey(random, &mut facts, launched_on, onset);
     Truth { facts, onset, found }
+}
+
+fn barrier(applied_on: NaiveDate) -> CoatFact {
+    CoatFact {
+        role: CoatRole::Barrier,
+        applied_on,
+        dry_film_um: Some(250.0),
+        permeability_kg_m_s: None,
+        wear_um_per_month_15c: None,
+        season_limit_months: None,
+        max_days_dry: None,
+        film_measured: false,
+        film_refused: false,
+        removed_on: None,
+    }
 }
 
 /// The resistances that the defaults of the priors stand for: 600 µm at 8.6e-12 kg/(m s) (stated as 7e7) and 250 µm of

@@ -192,7 +192,9 @@ fn advance(
         let mut next_weights: Vec<f64> =
             weights.iter().zip(&step.weights).map(|(weight, by)| weight + share * by).collect();
         let total: f64 = next_weights.iter().sum();
-        next_weights.iter_mut().for_each(|weight| *weight /= total);
+        for weight in &mut next_weights {
+            *weight /= total;
+        }
         if problem.density_at(&next, &next_weights) >= density + 1e-4 * share * step.promised {
             return Some((next, next_weights));
         }

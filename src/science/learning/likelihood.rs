@@ -87,7 +87,9 @@ pub fn sums(fleet: &FleetEvidence, theta: &Parameters, weights: &[f64], detail: 
         })
         .collect();
     let mut whole = Sums::none(fleet.members, detail);
-    parts.iter().for_each(|part| whole.add(part));
+    for part in &parts {
+        whole.add(part);
+    }
     whole
 }
 
@@ -240,7 +242,7 @@ fn add_curvature(members: &[MemberLikelihood], weights: &[f64], total: f64, sums
         for i in 0..PARAMETERS {
             sums.cross[index][i] += odd * (member.gradient[i] - own[i]);
         }
-        let row = &mut sums.weight_curvature[index * count..index * count + index + 1];
+        let row = &mut sums.weight_curvature[index * count..=index * count + index];
         row.iter_mut().zip(&odds).for_each(|(sum, other)| *sum += odd * other);
     }
 }

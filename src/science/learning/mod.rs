@@ -27,6 +27,7 @@
 //! Sources from memory, not re-read.
 
 #![allow(clippy::doc_markdown, reason = "formulas in words carry subscripts")]
+#![allow(clippy::needless_range_loop, reason = "the indices are those of the formulas")]
 
 pub mod calibration;
 pub mod evidence;
