@@ -43,6 +43,10 @@ pub struct ServiceSettings {
     pub cors_origins: Vec<String>,
     /// `GARBOARD_REQUESTS_PER_SECOND` of one caller; 0 for no bound.
     pub requests_per_second: Option<u32>,
+    /// `GARBOARD_SEND_TO_LOOPBACK`: whether events may be sent to this machine.
+    pub sends_to_loopback: bool,
+    /// `GARBOARD_METRICS_TOKEN`: what opens `/metrics`; without one it is for this machine.
+    pub metrics_token: Option<String>,
 }
 
 /// The settings.
@@ -135,6 +139,8 @@ impl Settings {
             public_url: text("GARBOARD_PUBLIC_URL")?,
             cors_origins: origins.split_whitespace().map(str::to_owned).collect(),
             requests_per_second,
+            sends_to_loopback: text("GARBOARD_SEND_TO_LOOPBACK")?.is_some_and(|text| text.trim() == "true"),
+            metrics_token: text("GARBOARD_METRICS_TOKEN")?,
         })
     }
 

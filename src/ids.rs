@@ -68,6 +68,9 @@ id!(/** A program that calls the API for an organisation. */ ProgramId, "program
 id!(/** A secret of a program. */ SecretId, "secret");
 id!(/** An audit row. */ AuditId, "audit row");
 id!(/** A job. */ JobId, "job");
+id!(/** An event. */ EventId, "event");
+id!(/** A subscription to events. */ SubscriptionId, "subscription");
+id!(/** An event on its way to a subscription. */ DeliveryId, "delivery");
 id!(/** A site. */ SiteId, "site");
 id!(/** A vessel. */ VesselId, "vessel");
 id!(/** A haul-out. */ HaulOutId, "haul-out");

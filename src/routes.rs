@@ -4,25 +4,40 @@ use std::sync::Arc;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
+use crate::db::Db;
 use crate::features::{
-    accounts, audit, batches, calculators, climate, coats, due, forecasts, haulouts, imports, policies,
-    products, sites, surveys, treatments, vessels,
+    accounts, audit, batches, calculators, climate, coats, due, events, forecasts, haulouts, imports, jobs,
+    policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;
-use crate::jobs::Workers;
-use crate::jobs::queue::FORECAST;
+use crate::ids::OrgId;
+use crate::jobs::queue::{AUDIT_HEAD, DELIVERY, DRYING, FORECAST};
+use crate::jobs::{Job, Workers};
 
 /// Who works at which kind of job. What a handler needs beyond the database (the post, the keys) is with the guards.
 #[must_use]
 pub fn workers(_guards: &Arc<Guards>) -> Workers {
     Workers::of(FORECAST, forecasts::job::handle)
+        .and(DRYING, treatments::job::tell_drying)
+        .and(AUDIT_HEAD, events::job::tell_audit_head)
+}
+
+/// Who sends events to subscriptions.
+#[must_use]
+pub fn senders(guards: &Arc<Guards>) -> Workers {
+    let guards = guards.clone();
+    Workers::of(DELIVERY, move |db: &Db, org_id: OrgId, jobs: &[Job]| {
+        events::job::deliver(db, org_id, jobs, &guards.sealing, &guards.sender)
+    })
+    .one_at_a_time()
 }
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
     config.service(health::read_liveness).service(health::read_readiness);
     audit::register(config);
+    jobs::register(config);
     accounts::register(config);
     sites::register(config);
     vessels::register(config);
@@ -35,6 +50,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     policies::register(config);
     forecasts::register(config);
     due::register(config);
+    events::register(config);
     calculators::register(config);
     imports::register(config);
     batches::register(config);

@@ -7,6 +7,7 @@ pub mod database;
 mod demo;
 mod due;
 mod import;
+mod jobs;
 mod migrate;
 pub mod openapi;
 mod organisation;
@@ -51,6 +52,8 @@ enum Command {
     ResetPassword(people::ResetPassword),
     /// Make a new key to sign access tokens
     TokenKey(token_key::TokenKey),
+    /// Look at the queue of work, and try again what could not be done
+    Jobs(jobs::Jobs),
     /// Look after the audit
     Audit(audit::Audit),
     /// Print the OpenAPI document
@@ -72,6 +75,7 @@ pub fn main() -> ExitCode {
         Command::Invite(command) => command.run(),
         Command::ResetPassword(command) => command.run(),
         Command::TokenKey(command) => command.run(),
+        Command::Jobs(command) => command.run(),
         Command::Audit(command) => command.run(),
         Command::Openapi(command) => command.run(),
     };

@@ -17,6 +17,7 @@ use crate::clock::Clock;
 use crate::config::{Database, Settings};
 use crate::db::private::{Account, is_root};
 use crate::error::{Code, Error, Result};
+use crate::features::{events, forecasts};
 use crate::http::guards::{Bounds, Guards};
 use crate::http::mail::Mail;
 use crate::http::server;
@@ -30,6 +31,7 @@ const CONNECTIONS: u32 = 8;
 const HTTP_WORKERS: usize = 2;
 const BLOCKING_THREADS: usize = 4;
 const JOB_THREADS: usize = 1;
+const SENDING_THREADS: usize = 2;
 /// How often the heads of the audit go to their file; once at the start.
 const HEADS_EVERY: Duration = Duration::from_hours(24);
 
@@ -127,6 +129,8 @@ impl Listening {
             behind_proxy: self.behind_proxy,
             tls: self.tls_certificate.is_some(),
             cors_origins: settings.cors_origins,
+            sends_to_loopback: settings.sends_to_loopback,
+            metrics_token: settings.metrics_token,
             requests_per_second: settings.requests_per_second.unwrap_or(usual.requests_per_second),
             ..usual
         };
@@ -165,7 +169,11 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
     if let Some(account) = private.as_ref().and_then(|private| private.account()) {
         drop_privileges(account)?;
     }
+    events::job::schedule_audit_heads(&db)?;
+    forecasts::job::request_for_new_model(&db)?;
     let runner = Runner::start(&db, &routes::workers(&guards), JOB_THREADS)?;
+    // Apart from the others: a receiver may be slow.
+    let senders = Runner::start(&db, &routes::senders(&guards), SENDING_THREADS)?;
     let address = listener.local_addr().map_err(Error::internal)?;
     let heads = (db.clone(), secrets.clone());
     let state = AppState { db, keys, guards, clock: Clock::System };
@@ -194,6 +202,7 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
         server.await.map_err(Error::internal)
     });
     runner.stop();
+    senders.stop();
     if let Some(private) = private {
         private.stop().map_err(|cause| Error::new(Code::Unavailable, cause.to_string()))?;
     }

@@ -131,6 +131,35 @@ diesel::table! {
 }
 
 diesel::table! {
+    deliveries (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        subscription_id -> Uuid,
+        event_id -> Uuid,
+        vessel_id -> Nullable<Uuid>,
+        state -> Text,
+        attempts -> Int4,
+        first_failed_at -> Nullable<Timestamptz>,
+        failures -> Int4,
+        next_at -> Timestamptz,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    delivery_attempts (org_id, delivery_id, sequence) {
+        org_id -> Uuid,
+        delivery_id -> Uuid,
+        sequence -> Int4,
+        attempted_at -> Timestamptz,
+        status -> Nullable<Int4>,
+        outcome -> Text,
+        answer -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     due (viewer_org_id, id) {
         viewer_org_id -> Uuid,
         id -> Uuid,
@@ -152,6 +181,26 @@ diesel::table! {
         inputs_hash -> Text,
         computed_at -> Timestamptz,
         sort_on -> Date,
+    }
+}
+
+diesel::table! {
+    event_order (org_id, sequence) {
+        org_id -> Uuid,
+        sequence -> Int8,
+        event_id -> Uuid,
+    }
+}
+
+diesel::table! {
+    events (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        kind -> Text,
+        vessel_id -> Nullable<Uuid>,
+        site_id -> Nullable<Uuid>,
+        recorded_at -> Timestamptz,
+        content -> Jsonb,
     }
 }
 
@@ -420,7 +469,7 @@ diesel::table! {
         org_id -> Uuid,
         kind -> Text,
         subject_id -> Uuid,
-        weekday -> Nullable<Int2>,
+        weekday -> Nullable<Text>,
         local_time -> Time,
         time_zone -> Text,
         next_at -> Timestamptz,
@@ -473,6 +522,35 @@ diesel::table! {
 }
 
 diesel::table! {
+    subscription_secrets (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        subscription_id -> Uuid,
+        sealed -> Bytea,
+        created_at -> Timestamptz,
+        expires_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    subscriptions (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        name -> Text,
+        url -> Text,
+        kinds -> Jsonb,
+        site_ids -> Jsonb,
+        active -> Bool,
+        stopped_reason -> Nullable<Text>,
+        first_failed_at -> Nullable<Timestamptz>,
+        failures -> Int4,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     survey_versions (org_id, survey_id, version) {
         org_id -> Uuid,
         survey_id -> Uuid,
@@ -515,6 +593,24 @@ diesel::table! {
         vessel_id -> Uuid,
         haul_out_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    told_dates (org_id, vessel_id, kind) {
+        org_id -> Uuid,
+        vessel_id -> Uuid,
+        kind -> Text,
+        phase -> Text,
+        due_on -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
+    told_drying (org_id, treatment_id) {
+        org_id -> Uuid,
+        treatment_id -> Uuid,
+        status -> Text,
     }
 }
 
@@ -697,7 +793,11 @@ diesel::allow_tables_to_appear_in_same_query!(
     coat_versions,
     coats,
     creations,
+    deliveries,
+    delivery_attempts,
     due,
+    event_order,
+    events,
     finding_versions,
     findings,
     forecasts,
@@ -719,8 +819,12 @@ diesel::allow_tables_to_appear_in_same_query!(
     site_months,
     sites,
     stations,
+    subscription_secrets,
+    subscriptions,
     survey_versions,
     surveys,
+    told_dates,
+    told_drying,
     treatment_entries,
     treatment_plan_versions,
     treatment_plans,

@@ -1,6 +1,6 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
-//! audit, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
-//! calculators, imports, batches.
+//! audit, jobs, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
+//! events, calculators, imports, batches.
 
 pub mod accounts;
 pub mod audit;
@@ -9,9 +9,11 @@ pub mod calculators;
 pub mod climate;
 pub mod coats;
 pub mod due;
+pub mod events;
 pub mod forecasts;
 pub mod haulouts;
 pub mod imports;
+pub mod jobs;
 pub mod policies;
 pub mod products;
 pub mod sites;

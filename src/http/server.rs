@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::net::TcpListener;
 use std::sync::Arc;
+use std::time::Instant;
 
 use actix_cors::Cors;
 use actix_web::body::MessageBody;
@@ -19,7 +20,7 @@ use utoipa_actix_web::{AppExt, UtoipaApp};
 use crate::error::{Code, Error};
 use crate::http::auth::request_id;
 use crate::http::state::{App, AppState};
-use crate::http::{openapi, problem};
+use crate::http::{metrics, openapi, problem};
 use crate::ids::{Id, RequestId};
 
 /// Registers the capabilities; `routes.rs` has the one there is.
@@ -47,6 +48,15 @@ pub fn run(
     let state = web::Data::new(state);
     let api = Arc::new(document(configure));
     let known = Arc::new(KnownPaths::of(&api.paths));
+    if let Some(counted) = metrics::counted() {
+        actix_web::rt::spawn(async move {
+            let mut kept = tokio::time::interval(metrics::KEPT_EVERY);
+            loop {
+                kept.tick().await;
+                counted.run_upkeep();
+            }
+        });
+    }
     let server = HttpServer::new(move || {
         let known = known.clone();
         let cors = cors(&state.guards.bounds.cors_origins);
@@ -65,6 +75,13 @@ pub fn run(
                 web::get()
                     .to(|| async { HttpResponse::Found().insert_header(("location", "/docs/")).finish() }),
             )
+            .route("/metrics", {
+                let known = known.clone();
+                web::get().to(move |app: App, request: HttpRequest| {
+                    let known = known.clone();
+                    async move { metrics::answer(&app, &request).unwrap_or_else(|| known.refuse(&request)) }
+                })
+            })
             .default_service(web::to(move |request: HttpRequest| {
                 let known = known.clone();
                 async move { known.refuse(&request) }
@@ -149,7 +166,7 @@ async fn outermost(
     mut request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
-    let id = RequestId::fresh();
+    let (id, started) = (RequestId::fresh(), Instant::now());
     request.extensions_mut().insert(id);
     let (method, path) = (request.method().clone(), request.path().to_owned());
     let tls = request.app_data::<App>().is_some_and(|app| app.guards.bounds.tls);
@@ -173,6 +190,8 @@ async fn outermost(
         response.headers_mut().insert(HeaderName::from_static("x-request-id"), value);
     }
     secure(response.headers_mut(), tls);
+    let pattern = response.request().match_pattern();
+    metrics::count(method.as_str(), pattern, response.status().as_u16(), started.elapsed());
     tracing::debug!(request_id = %id, %method, %path, status = response.status().as_u16(), "answered");
     Ok(response)
 }

@@ -80,6 +80,11 @@ pub(super) fn worn_out(job: &Job) -> bool {
     job.attempts > MAX_ATTEMPTS
 }
 
+/// Whether a failure of this attempt is the last.
+pub(super) fn is_last(job: &Job) -> bool {
+    job.attempts >= MAX_ATTEMPTS
+}
+
 /// The jobs of one organisation and claim are done: they go, and with them what had failed of the same subjects.
 pub(super) fn done(db: &Db, jobs: &[Job]) -> Result<()> {
     let Some(first) = jobs.first() else { return Ok(()) };
@@ -145,7 +150,7 @@ fn put_back(conn: &mut PgConnection, job: &Job, retry_at: DateTime<Utc>, error: 
     .bind::<SqlUuid, _>(job.org_id)
     .bind::<SqlUuid, _>(job.id)
     .bind::<Text, _>(&job.locked_by)
-    .bind::<Bool, _>(job.attempts >= MAX_ATTEMPTS)
+    .bind::<Bool, _>(is_last(job))
     .bind::<Timestamptz, _>(retry_at)
     .bind::<Text, _>(error)
     .execute(conn)

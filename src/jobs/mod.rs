@@ -5,7 +5,9 @@
 //! that first asks [`queue::still_claimed`]; a line in `routes::workers`; and who asks for it: [`queue::request`] in
 //! the transaction that causes it, [`queue::request_at`] for a time, [`schedule::set`] for every day or week.
 
+pub mod board;
 mod lease;
+pub mod outbox;
 pub mod queue;
 pub mod runner;
 pub mod schedule;

@@ -18,6 +18,8 @@ use crate::ids::{Id, JobId, OrgId, SiteId, VesselId};
 
 /// Recomputing a vessel's forecast.
 pub const FORECAST: &str = "forecast";
+/// Looking at how a hull under treatment dries, after new readings; the subject is the vessel.
+pub const DRYING: &str = "drying";
 /// Sending a subscription what waits for it; the subject is the subscription.
 pub const DELIVERY: &str = "delivery";
 /// Writing to a member what falls due; the subject is the member's person.
@@ -53,15 +55,30 @@ pub struct Job {
 /// Those of the database.
 pub fn request(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid) -> Result<()> {
     let now = tx.now();
-    request_at(tx, kind, subject_id, now)
+    diesel::insert_into(jobs::table)
+        .values((
+            jobs::org_id.eq(tx.org_id()),
+            jobs::id.eq(JobId::fresh()),
+            jobs::kind.eq(kind),
+            jobs::subject_id.eq(subject_id),
+            jobs::run_after.eq(now),
+            jobs::requested_at.eq(now),
+        ))
+        .on_conflict((jobs::org_id, jobs::kind, jobs::subject_id))
+        .filter_target(jobs::state.eq("queued"))
+        .do_update()
+        // One that waits after a failure need not wait for the new facts.
+        .set((jobs::requested_at.eq(now), jobs::run_after.eq(now)))
+        .execute(tx.conn())?;
+    Ok(())
 }
 
-/// As [`request`], for a time: what waits already is moved to it.
+/// As [`request`], for a time: what waits already for a later one is brought forward.
 ///
 /// # Errors
 /// Those of the database.
 pub fn request_at(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, at: DateTime<Utc>) -> Result<()> {
-    diesel::insert_into(jobs::table)
+    let asked = diesel::insert_into(jobs::table)
         .values((
             jobs::org_id.eq(tx.org_id()),
             jobs::id.eq(JobId::fresh()),
@@ -73,9 +90,8 @@ pub fn request_at(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, at: DateTime<Ut
         .on_conflict((jobs::org_id, jobs::kind, jobs::subject_id))
         .filter_target(jobs::state.eq("queued"))
         .do_update()
-        // One that waits after a failure need not wait for the new facts.
-        .set((jobs::requested_at.eq(at), jobs::run_after.eq(at)))
-        .execute(tx.conn())?;
+        .set((jobs::requested_at.eq(at), jobs::run_after.eq(at)));
+    diesel::query_dsl::methods::FilterDsl::filter(asked, jobs::run_after.gt(at)).execute(tx.conn())?;
     Ok(())
 }
 

@@ -11,7 +11,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::slice;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::{self, JoinHandle};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use diesel::connection::SimpleConnection;
 
@@ -103,26 +103,36 @@ fn step(db: &Db, workers: &Workers, tally: &mut Tally) -> Result<bool> {
         for job in worn_out {
             lease::failed(db, &job, "Every worker that took this job ended before it was done.")?;
             tally.failed += 1;
+            count(&job.kind, "dead", 1);
         }
         work_at(db, &**handler, &jobs, tally)?;
     }
     Ok(!claimed.is_empty())
 }
 
+fn count(kind: &str, outcome: &'static str, jobs: usize) {
+    let jobs = u64::try_from(jobs).unwrap_or(u64::MAX);
+    metrics::counter!("garboard_jobs_total", "kind" => kind.to_owned(), "outcome" => outcome).increment(jobs);
+}
+
 fn work_at(db: &Db, handler: &Handler, jobs: &[Job], tally: &mut Tally) -> Result<()> {
     let Some(first) = jobs.first() else { return Ok(()) };
+    let begun = Instant::now();
     let outcome = catch_unwind(AssertUnwindSafe(|| handler(db, first.org_id, jobs)))
         .unwrap_or_else(|_| Err(Error::internal("the handler panicked")));
+    metrics::histogram!("garboard_job_batch_seconds", "kind" => first.kind.clone()).record(begun.elapsed());
     match outcome {
         Ok(()) => {
             lease::done(db, jobs)?;
             tally.done += jobs.len();
+            count(&first.kind, "done", jobs.len());
         }
         Err(error) if jobs.len() == 1 => {
             let cause = error.cause.as_ref().map(|cause| format!(" ({cause})")).unwrap_or_default();
             tracing::warn!(job = %first.id, kind = first.kind, subject = %first.subject_id, attempts = first.attempts, %error, cause, "job failed");
             lease::failed(db, first, &format!("{error}{cause}"))?;
             tally.failed += 1;
+            count(&first.kind, if lease::is_last(first) { "dead" } else { "failed" }, 1);
         }
         // One bad job must not take the others with it.
         Err(_) => {

@@ -8,7 +8,7 @@
 use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveTime, TimeDelta, TimeZone, Utc, Weekday};
 use chrono_tz::Tz;
 use diesel::prelude::*;
-use diesel::sql_types::{Array, Nullable, SmallInt, Text, Time, Timestamptz, Uuid as SqlUuid};
+use diesel::sql_types::{Array, Nullable, Text, Time, Timestamptz, Uuid as SqlUuid};
 use uuid::Uuid;
 
 use crate::db::schema::schedules;
@@ -75,7 +75,7 @@ pub fn first_instant(zone: Tz, day: NaiveDate, time: NaiveTime) -> DateTime<Utc>
 pub fn set(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, recurrence: &Recurrence) -> Result<()> {
     let next_at = recurrence.next_after(tx.now());
     let columns = (
-        schedules::weekday.eq(recurrence.weekday.map(number)),
+        schedules::weekday.eq(recurrence.weekday.map(word)),
         schedules::local_time.eq(recurrence.local_time),
         schedules::time_zone.eq(recurrence.zone.name()),
         schedules::next_at.eq(next_at),
@@ -85,13 +85,24 @@ pub fn set(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, recurrence: &Recurrenc
             schedules::org_id.eq(tx.org_id()),
             schedules::kind.eq(kind),
             schedules::subject_id.eq(subject_id),
-            columns,
+            columns.clone(),
         ))
         .on_conflict((schedules::org_id, schedules::kind, schedules::subject_id))
         .do_update()
         .set(columns)
         .execute(tx.conn())?;
     Ok(())
+}
+
+/// As [`set`], where nothing is set yet.
+///
+/// # Errors
+/// Those of the database.
+pub fn set_if_none(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, recurrence: &Recurrence) -> Result<()> {
+    let there: bool =
+        diesel::select(diesel::dsl::exists(schedules::table.find((tx.org_id(), kind, subject_id))))
+            .get_result(tx.conn())?;
+    if there { Ok(()) } else { set(tx, kind, subject_id, recurrence) }
 }
 
 /// Lets it recur no longer.
@@ -108,25 +119,29 @@ pub fn remove(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid) -> Result<()> {
 /// # Errors
 /// Those of the database.
 pub fn move_to_zone(tx: &mut Tx<'_>, zone: Tz) -> Result<()> {
-    let rows: Vec<(String, Uuid, Option<i16>, NaiveTime)> = schedules::table
+    let rows: Vec<(String, Uuid, Option<String>, NaiveTime)> = schedules::table
         .filter(schedules::org_id.eq(tx.org_id()))
         .select((schedules::kind, schedules::subject_id, schedules::weekday, schedules::local_time))
         .order((schedules::kind, schedules::subject_id))
         .for_update()
         .load(tx.conn())?;
     for (kind, subject_id, weekday, local_time) in rows {
-        set(tx, &kind, subject_id, &Recurrence { weekday: weekday.and_then(weekday_of), local_time, zone })?;
+        set(
+            tx,
+            &kind,
+            subject_id,
+            &Recurrence { weekday: weekday_of(weekday.as_deref()), local_time, zone },
+        )?;
     }
     Ok(())
 }
 
-fn number(weekday: Weekday) -> i16 {
-    i16::try_from(weekday.number_from_monday()).unwrap_or(1)
+fn word(weekday: Weekday) -> String {
+    weekday.to_string().to_lowercase()
 }
 
-fn weekday_of(number: i16) -> Option<Weekday> {
-    let from_monday = u8::try_from(number - 1).ok()?;
-    Weekday::try_from(from_monday).ok()
+fn weekday_of(word: Option<&str>) -> Option<Weekday> {
+    word?.parse().ok()
 }
 
 #[derive(QueryableByName)]
@@ -137,8 +152,8 @@ struct DueSchedule {
     kind: String,
     #[diesel(sql_type = SqlUuid)]
     subject_id: Uuid,
-    #[diesel(sql_type = Nullable<SmallInt>)]
-    weekday: Option<i16>,
+    #[diesel(sql_type = Nullable<Text>)]
+    weekday: Option<String>,
     #[diesel(sql_type = Time)]
     local_time: NaiveTime,
     #[diesel(sql_type = Text)]
@@ -163,7 +178,7 @@ pub fn request_due(db: &Db, kinds: &[&str]) -> Result<()> {
             // A zone that this version does not know would stop the others with an error: it goes by UTC.
             let zone = row.time_zone.parse().unwrap_or(Tz::UTC);
             let recurrence =
-                Recurrence { weekday: row.weekday.and_then(weekday_of), local_time: row.local_time, zone };
+                Recurrence { weekday: weekday_of(row.weekday.as_deref()), local_time: row.local_time, zone };
             diesel::sql_query(
                 "WITH moved AS (UPDATE schedules SET next_at = $4
                      WHERE org_id = $1 AND kind = $2 AND subject_id = $3)

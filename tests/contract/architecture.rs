@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 16] = [
+const CAPABILITIES: [&str; 18] = [
     "audit",
+    "jobs",
     "accounts",
     "sites",
     "vessels",
@@ -20,6 +21,7 @@ const CAPABILITIES: [&str; 16] = [
     "policies",
     "forecasts",
     "due",
+    "events",
     "calculators",
     "imports",
     "batches",

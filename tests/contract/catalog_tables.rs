@@ -50,6 +50,7 @@ fn diesel_type(postgres: &str) -> String {
         "int8" => "Int8",
         "float8" => "Float8",
         "bool" => "Bool",
+        "time" => "Time",
         "timestamptz" => "Timestamptz",
         "date" => "Date",
         "jsonb" => "Jsonb",

@@ -6,7 +6,7 @@ use garboard::cli::openapi::{document, operations};
 use serde_json::{Map, Value};
 
 /// How an operation's name may begin.
-const VERBS: [&str; 23] = [
+const VERBS: [&str; 25] = [
     "accept",
     "append",
     "calculate",
@@ -27,6 +27,8 @@ const VERBS: [&str; 23] = [
     "refresh",
     "remove",
     "request",
+    "replay",
+    "retry",
     "rotate",
     "sign",
     "withdraw",

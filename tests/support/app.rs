@@ -116,6 +116,7 @@ pub struct TestApp {
     /// The letters sent, as they went out.
     pub letters: Arc<Mutex<Vec<String>>>,
     pub keys: Arc<TokenKeys>,
+    pub guards: Arc<Guards>,
     handle: ServerHandle,
     thread: Option<JoinHandle<()>>,
     folder: KeyFolder,
@@ -166,7 +167,7 @@ impl TestApp {
         });
         let mail = mail.expect("the sender is an address");
         let guards = Arc::new(Guards::new(bounds, &folder, Some(mail)).expect("a key can be made"));
-        let state = AppState { db: db.clone(), keys: keys.clone(), guards, clock };
+        let state = AppState { db: db.clone(), keys: keys.clone(), guards: guards.clone(), clock };
         let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("a bound address"));
         let (send, receive) = mpsc::channel();
@@ -188,11 +189,23 @@ impl TestApp {
             away,
             database,
             keys,
+            guards,
             handle,
             thread: Some(thread),
             folder: KeyFolder(folder),
             letters,
         }
+    }
+
+    /// The same database, seen some time later.
+    pub fn later(&self, by: chrono::TimeDelta) -> Db {
+        let options = DbOptions {
+            app_url: self.database.app_url(),
+            worker_url: self.database.worker_url(),
+            sign_in_url: self.database.sign_in_url(),
+            app_connections: 2,
+        };
+        Db::connect(&options, Clock::Fixed(self.db.clock().now() + by)).expect("the roles connect")
     }
 
     fn signed(&self, organisation: &TestOrganisation, word: &str) -> Client {

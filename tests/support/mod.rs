@@ -4,3 +4,4 @@
 pub mod app;
 pub mod cluster;
 pub mod hulls;
+pub mod receiver;
