@@ -53,3 +53,4 @@ mod treatments_life;
 mod treatments_proof;
 mod vessels;
 mod webhooks;
+mod what_if;

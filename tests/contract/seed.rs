@@ -232,6 +232,7 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
             json!({"limits": {}, "application_h": 1, "cure_h": 2, "forecast": [{"at": "2026-04-05T10:00:00Z",
             "air_temperature_c": 15, "relative_humidity_pct": 60, "surface_temperature_c": 14}]})
         }
+        "calculate_what_if" => json!({"bilge": "dry"}),
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})
         }

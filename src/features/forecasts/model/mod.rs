@@ -1,6 +1,7 @@
 //! The rules of forecasts: the day they are made for, and what is kept of them.
 
 pub mod told;
+pub mod what_if;
 
 use std::sync::LazyLock;
 
