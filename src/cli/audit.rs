@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 use crate::cli::database::Where;
 use crate::cli::erase::erasures;
 use crate::cli::output::print;
+use crate::codes::hex;
 use crate::db::{Actor, Db};
 use crate::error::{Code, Error, Result};
 use crate::features::{accounts, audit};
@@ -52,10 +53,6 @@ pub struct Head {
     org_id: OrgId,
     sequence: i64,
     row_sha256: String,
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 impl Audit {

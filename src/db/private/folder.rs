@@ -11,6 +11,7 @@ use sha2::{Digest, Sha256};
 
 use super::account::Account;
 use super::error::PrivateError;
+use crate::codes::hex;
 
 /// Bytes of a socket's path that fit in `sockaddr_un.sun_path` (108 on Linux, unix(7)) with its final zero.
 const SOCKET_PATH_BYTES: usize = 107;
@@ -196,10 +197,6 @@ impl Folder {
 pub(super) fn fingerprint(path: &Path) -> String {
     let digest = Sha256::digest(path.as_os_str().as_bytes());
     hex(digest.get(..8).unwrap_or_default())
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().fold(String::new(), |text, byte| format!("{text}{byte:02x}"))
 }
 
 /// Whether a socket's path in `folder` is short enough, and free of the comma that libpq splits hosts at and of

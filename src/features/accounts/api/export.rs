@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
+use crate::codes::hex;
 use crate::db::organisation_rows::{LEFT_OUT, Table, exported_tables};
 use crate::db::{Actor, Db, Tx, migrations};
 use crate::error::{Code, Error, Result};
@@ -60,12 +61,6 @@ pub struct ManifestTable {
     pub rows: u64,
     /// The digest of the `.jsonl`, in hexadecimal.
     pub jsonl_sha256: String,
-}
-
-/// Hexadecimal, as in the manifest.
-#[must_use]
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 fn cell(value: &Value) -> String {

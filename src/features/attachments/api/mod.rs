@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
+use crate::codes::hex;
 use crate::db::Tx;
 use crate::error::Result;
 use crate::features::attachments::model::{AttachmentFields, AttachmentKind, MediaType};
@@ -84,10 +85,6 @@ impl From<Attachment> for AttachmentView {
             fields: attachment.fields,
         }
     }
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// Which attachments.
