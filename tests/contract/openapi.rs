@@ -145,6 +145,33 @@ fn names_are_a_verb_and_what_it_is_done_to_and_unique() {
     }
 }
 
+/// References into the document (RFC 6901) that lead nowhere.
+fn dangling(document: &Value) -> Vec<String> {
+    fn gather(value: &Value, found: &mut Vec<String>) {
+        match value {
+            Value::Object(fields) => {
+                found.extend(fields.get("$ref").and_then(Value::as_str).map(str::to_owned));
+                fields.values().for_each(|field| gather(field, found));
+            }
+            Value::Array(items) => items.iter().for_each(|item| gather(item, found)),
+            _ => {}
+        }
+    }
+    let mut found = Vec::new();
+    gather(document, &mut found);
+    found.retain(|r| r.strip_prefix('#').is_some_and(|pointer| document.pointer(pointer).is_none()));
+    found
+}
+
+// A generated client cannot be made of a document with such a reference.
+#[test]
+fn every_reference_leads_somewhere() {
+    let served: Value = serde_json::from_str(&document().expect("a document")).expect("JSON");
+    assert_eq!(dangling(&served), Vec::<String>::new());
+    let planted = serde_json::json!({"a": {"$ref": "#/b"}, "c": [{"$ref": "#/d"}], "d": {}});
+    assert_eq!(dangling(&planted), ["#/b"]);
+}
+
 #[test]
 fn every_operation_says_how_it_refuses() {
     let operations = all();

@@ -113,7 +113,7 @@ pub enum AuditForm {
 #[into_params(parameter_in = Query)]
 pub struct AuditExportQuery {
     /// The form; JSON lines when left out.
-    #[param(nullable = false)]
+    #[param(nullable = false, inline)]
     pub format: Option<AuditForm>,
 }
 
