@@ -14,7 +14,7 @@ use crate::db::paging::{PageRequest, Position};
 use crate::error::{Error, Result};
 use crate::http::csv::{TEXT_CSV, harmless, lines};
 use crate::http::paging::ListQuery;
-use crate::http::problem::{ListProblems, ReadProblems};
+use crate::http::problem::ListProblems;
 use crate::http::{App, Outcome, Page, Params, Permit};
 use crate::ids::{AuditId, PersonId, ProgramId};
 use crate::permissions::Administer;
@@ -177,7 +177,7 @@ async fn piece(
 ///
 /// Reading the audit is not an act of its own in it: it changes nothing, and who may read it is known.
 #[utoipa::path(tag = "audit", params(AuditExportQuery), security(("bearer" = [])),
-    responses((status = 200, description = "The audit, a JSON object a line", content((String = "application/x-ndjson"), (String = "text/csv"))), ReadProblems))]
+    responses((status = 200, description = "The audit, a JSON object a line", content((String = "application/x-ndjson"), (String = "text/csv"))), ListProblems))]
 #[get("/v1/audit/export")]
 pub async fn read_audit_export(
     app: App,
