@@ -1,17 +1,43 @@
 //! The only file that lists the capabilities.
 
+use std::sync::Arc;
+
 use utoipa_actix_web::service_config::ServiceConfig;
 
+use crate::db::Db;
 use crate::features::{
-    accounts, audit, batches, calculators, climate, coats, due, forecasts, haulouts, imports, pages,
-    policies, products, sites, surveys, treatments, vessels,
+    accounts, attachments, audit, batches, calculators, climate, coats, dossier, due, events, forecasts,
+    haulouts, imports, jobs, pages, policies, products, sites, surveys, treatments, vessels,
 };
+use crate::http::guards::Guards;
 use crate::http::health;
+use crate::ids::OrgId;
+use crate::jobs::queue::{AUDIT_HEAD, DELIVERY, DRYING, FORECAST};
+use crate::jobs::{Job, Workers};
+
+/// Who works at which kind of job. What a handler needs beyond the database (the post, the keys) is with the guards.
+#[must_use]
+pub fn workers(_guards: &Arc<Guards>) -> Workers {
+    Workers::of(FORECAST, forecasts::job::handle)
+        .and(DRYING, treatments::job::tell_drying)
+        .and(AUDIT_HEAD, events::job::tell_audit_head)
+}
+
+/// Who sends events to subscriptions.
+#[must_use]
+pub fn senders(guards: &Arc<Guards>) -> Workers {
+    let guards = guards.clone();
+    Workers::of(DELIVERY, move |db: &Db, org_id: OrgId, jobs: &[Job]| {
+        events::job::deliver(db, org_id, jobs, &guards.sealing, &guards.sender)
+    })
+    .one_at_a_time()
+}
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
     config.service(health::read_liveness).service(health::read_readiness);
     audit::register(config);
+    jobs::register(config);
     accounts::register(config);
     sites::register(config);
     vessels::register(config);
@@ -24,6 +50,9 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     policies::register(config);
     forecasts::register(config);
     due::register(config);
+    events::register(config);
+    attachments::register(config);
+    dossier::register(config);
     calculators::register(config);
     imports::register(config);
     batches::register(config);

@@ -1,17 +1,21 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
-//! audit, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
-//! calculators, imports, batches, pages.
+//! audit, jobs, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
+//! events, attachments, dossier, calculators, imports, batches, pages.
 
 pub mod accounts;
+pub mod attachments;
 pub mod audit;
 pub mod batches;
 pub mod calculators;
 pub mod climate;
 pub mod coats;
+pub mod dossier;
 pub mod due;
+pub mod events;
 pub mod forecasts;
 pub mod haulouts;
 pub mod imports;
+pub mod jobs;
 pub mod pages;
 pub mod policies;
 pub mod products;

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::net::TcpListener;
 use std::sync::Arc;
+use std::time::Instant;
 
 use actix_cors::Cors;
 use actix_web::body::MessageBody;
@@ -21,7 +22,7 @@ use utoipa_actix_web::{AppExt, UtoipaApp};
 use crate::error::{Code, Error};
 use crate::http::auth::request_id;
 use crate::http::state::{App, AppState};
-use crate::http::{openapi, problem};
+use crate::http::{metrics, openapi, problem};
 use crate::ids::{Id, RequestId};
 
 /// Registers the capabilities; `routes.rs` has the one there is.
@@ -49,6 +50,15 @@ pub fn run(
     let state = web::Data::new(state);
     let api = Arc::new(document(configure));
     let known = Arc::new(KnownPaths::of(&api.paths));
+    if let Some(counted) = metrics::counted() {
+        actix_web::rt::spawn(async move {
+            let mut kept = tokio::time::interval(metrics::KEPT_EVERY);
+            loop {
+                kept.tick().await;
+                counted.run_upkeep();
+            }
+        });
+    }
     let server = HttpServer::new(move || {
         let known = known.clone();
         let cors = cors(&state.guards.bounds.cors_origins);
@@ -67,6 +77,13 @@ pub fn run(
                 web::get()
                     .to(|| async { HttpResponse::Found().insert_header(("location", "/docs/")).finish() }),
             )
+            .route("/metrics", {
+                let known = known.clone();
+                web::get().to(move |app: App, request: HttpRequest| {
+                    let known = known.clone();
+                    async move { metrics::answer(&app, &request).unwrap_or_else(|| known.refuse(&request)) }
+                })
+            })
             .default_service(web::to(move |request: HttpRequest| {
                 let known = known.clone();
                 async move { known.refuse(&request) }
@@ -113,9 +130,9 @@ async fn guarded(
             Error::new(Code::UnsupportedMediaType, "Send the body as it is, without Content-Encoding.");
         return Ok(request.error_response(error).map_into_right_body());
     }
-    // An import reads up to 64 MiB as it comes.
-    let longest =
-        app.guards.bounds.request_time * if request.path().starts_with("/v1/imports") { 10 } else { 1 };
+    // An import reads up to 64 MiB as it comes, an attachment 16 from a telephone in a yard.
+    let files = ["/v1/imports", "/v1/attachments"].iter().any(|files| request.path().starts_with(files));
+    let longest = app.guards.bounds.request_time * if files { 10 } else { 1 };
     let answered = tokio::time::timeout(longest, next.call(request)).await.map_err(|late| {
         Error::new(Code::Unavailable, "The request took too long and was given up. Ask for less at a time.")
             .because(late)
@@ -131,7 +148,7 @@ fn secure(headers: &mut HeaderMap, tls: bool) {
     if !headers.contains_key("referrer-policy") {
         headers.insert(HeaderName::from_static("referrer-policy"), HeaderValue::from_static("no-referrer"));
     }
-    // A page may bring a stricter one of its own.
+    // A page that says itself what it may do has narrowed this down.
     if html && !headers.contains_key(CONTENT_SECURITY_POLICY) {
         headers.insert(
             CONTENT_SECURITY_POLICY,
@@ -154,7 +171,7 @@ async fn outermost(
     mut request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
-    let id = RequestId::fresh();
+    let (id, started) = (RequestId::fresh(), Instant::now());
     request.extensions_mut().insert(id);
     let (method, path) = (request.method().clone(), request.path().to_owned());
     let tls = request.app_data::<App>().is_some_and(|app| app.guards.bounds.tls);
@@ -178,6 +195,8 @@ async fn outermost(
         response.headers_mut().insert(HeaderName::from_static("x-request-id"), value);
     }
     secure(response.headers_mut(), tls);
+    let pattern = response.request().match_pattern();
+    metrics::count(method.as_str(), pattern, response.status().as_u16(), started.elapsed());
     tracing::debug!(request_id = %id, %method, %path, status = response.status().as_u16(), "answered");
     Ok(response)
 }

@@ -10,7 +10,7 @@ use super::session::{PagePermit, cookies, forget, refresh_token, see};
 use crate::error::{Error, Result};
 use crate::features::accounts::api::sign_in::{self, MembershipView, open_session};
 use crate::http::state::blocking;
-use crate::http::{App, Outcome};
+use crate::http::{App, CallerAddress, Outcome};
 use crate::ids::{OrgId, PersonId};
 use crate::permissions::{BeOneself, Role};
 
@@ -64,6 +64,7 @@ pub struct Chosen {
 /// Unauthenticated, where the person is no member; those of the database.
 pub async fn choose(
     app: App,
+    from: CallerAddress,
     request: HttpRequest,
     permit: PagePermit<BeOneself>,
     chosen: Filled<Chosen>,
@@ -74,7 +75,7 @@ pub async fn choose(
         let session = open_session(&state, person_id, Some(chosen.0.org_id))?;
         if let Some(before) = before {
             forget(&before);
-            sign_in::end(&state, &before, false)?;
+            sign_in::end(&state, from.0, &before, false)?;
         }
         Ok(session)
     })

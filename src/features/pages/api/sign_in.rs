@@ -124,11 +124,11 @@ pub struct Nothing {}
 ///
 /// # Errors
 /// Those of the database.
-pub async fn leave(app: App, request: HttpRequest, _: Filled<Nothing>) -> Outcome {
+pub async fn leave(app: App, from: CallerAddress, request: HttpRequest, _: Filled<Nothing>) -> Outcome {
     if let Some(token) = refresh_token(&app, &request) {
         let state = app.clone();
         forget(&token);
-        blocking(move || sign_in::end(&state, &token, false)).await?;
+        blocking(move || sign_in::end(&state, from.0, &token, false)).await?;
     }
     let mut answer: HttpResponse = see("/sign-in");
     for cookie in &no_cookies(&app) {
