@@ -12,6 +12,7 @@ use crate::http::{App, At, Outcome, Permit, Plain};
 use crate::ids::VesselId;
 use crate::permissions::Read;
 use crate::science::climate::MonthNormals;
+use crate::science::forecast::facts::HullFacts;
 
 /// Tells what a vessel's dates would be, were its bilge, season ashore, skin or site other from today on, beside
 /// what they are now. Keeps nothing.
@@ -25,14 +26,26 @@ pub async fn calculate_what_if(
     id: At<VesselId>,
     question: Plain<WhatIf>,
 ) -> Outcome {
-    let question = question.0;
+    Ok(HttpResponse::Ok().json(answered(&app, &permit, id.0, question.0).await?.0))
+}
+
+/// The answer to a question about a vessel, with the facts as they would be.
+///
+/// # Errors
+/// Invalid questions; not found; those of the database; busy.
+pub async fn answered(
+    app: &App,
+    permit: &Permit<Read>,
+    id: VesselId,
+    question: WhatIf,
+) -> Result<(WhatIfAnswer, HullFacts)> {
     question.checked()?;
     let climate = question.climate_months()?;
     let site_id = question.site_id;
     let (subject, months) = app
-        .read(&permit, move |tx| -> Result<(Subject, Option<[MonthNormals; 12]>)> {
+        .read(permit, move |tx| -> Result<(Subject, Option<[MonthNormals; 12]>)> {
             let subject =
-                store::subjects(tx, &[id.0], None)?.pop().ok_or_else(|| Error::not_found("vessel"))?;
+                store::subjects(tx, &[id], None)?.pop().ok_or_else(|| Error::not_found("vessel"))?;
             let Some(site_id) = site_id else { return Ok((subject, climate)) };
             let site = sites::store::read_many(tx, &[site_id])?.pop().ok_or_else(|| {
                 Error::field(
@@ -44,6 +57,10 @@ pub async fn calculate_what_if(
             Ok((subject, site.fields.normals()))
         })
         .await?;
-    let answer = PLACES.run(move || Ok(question.answer(id.0, &subject.facts, months.as_ref()))).await?;
-    Ok(HttpResponse::Ok().json(answer))
+    PLACES
+        .run(move || {
+            let answer = question.answer(id, &subject.facts, months.as_ref());
+            Ok((answer, question.changed(&subject.facts, months.as_ref())))
+        })
+        .await
 }

@@ -14,9 +14,10 @@ use crate::science::cautions::cautions;
 use crate::science::forecast::dates::{Basis, Driver, DueDate, DueKind, DueStatus, Evidence};
 use crate::science::forecast::ensemble::{DEFAULT_MEMBERS, Ensemble};
 use crate::science::forecast::facts::HullFacts;
+use crate::science::forecast::portrait::Portrait;
 use crate::science::forecast::priors::Priors;
 use crate::science::forecast::quantile::{DateQuantiles, Quantiles};
-use crate::science::forecast::{Forecast, MODEL, Onset, RiskPoint, forecast_with};
+use crate::science::forecast::{Forecast, MODEL, Onset, RiskPoint, forecast_with, portrait};
 use crate::science::refusal::Refusals;
 
 /// All forecasts are drawn alike, so that two hulls, and two days, can be compared.
@@ -116,6 +117,12 @@ pub fn compute(facts: &HullFacts) -> Computed {
         Ok(forecast) => computed(forecast),
         Err(refusals) => refused(facts, &refusals),
     }
+}
+
+/// What there is to draw of a hull, by the same ensemble as its forecast.
+#[must_use]
+pub fn drawn(facts: &HullFacts) -> Option<Portrait> {
+    portrait::portrait(facts, &ENSEMBLE)
 }
 
 fn computed(forecast: Forecast) -> Computed {
