@@ -5,13 +5,14 @@
 //! the API, and only the forms here need protection, which [`api::form`] gives all of them.
 
 pub mod api;
+pub mod model;
 
 use actix_web::middleware::from_fn;
 use actix_web::{Route, web};
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::permissions::{BeOneself, Permission, Read, Role};
-use api::{choice, due, files, session, sign_in};
+use api::{choice, due, files, hull, session, sign_in};
 
 /// A page, as the walk of the contract tests knows it.
 pub struct PageRoute {
@@ -43,6 +44,10 @@ pub const PAGES: &[PageRoute] = &[
     needs::<BeOneself>("POST", "/organisations", || web::post().to(choice::choose)),
     needs::<Read>("GET", "/due", || web::get().to(due::show)),
     needs::<Read>("GET", "/due.csv", || web::get().to(due::csv)),
+    needs::<Read>("GET", "/vessels", || web::get().to(hull::list::show)),
+    needs::<Read>("GET", "/vessels/{id}", || web::get().to(hull::show)),
+    needs::<Read>("POST", "/vessels/{id}/what-if", || web::post().to(hull::what_if::ask)),
+    needs::<Read>("GET", "/vessels/{id}/dossier", || web::get().to(hull::dossier)),
 ];
 
 /// Registers the pages. They are no part of the API's document.

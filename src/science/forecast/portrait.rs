@@ -93,8 +93,11 @@ pub fn portrait(facts: &HullFacts, ensemble: &Ensemble) -> Option<Portrait> {
         .sum();
     let thickness_mm = (course.thickness_m - removed_m) * 1000.0;
     let paths = Paths::run(&course, ensemble);
-    let days: Vec<NaiveDate> =
-        WATER_YEARS.map(|years| day::months_after(facts.as_of, 12 * years)).into_iter().filter(|&on| on <= horizon).collect();
+    let days: Vec<NaiveDate> = WATER_YEARS
+        .map(|years| day::months_after(facts.as_of, 12 * years))
+        .into_iter()
+        .filter(|&on| on <= horizon)
+        .collect();
     let numbers: Vec<f64> = days.iter().map(|&on| day::number(on)).collect();
     let members: Vec<Vec<Vec<f64>>> =
         (0..ensemble.members()).map(|member| water_on(&course, ensemble, member, &numbers)).collect();
@@ -122,7 +125,8 @@ fn risk(outlook: &Outlook, facts: &HullFacts, since: NaiveDate, horizon: NaiveDa
     let from = day::number(since);
     let reached_on = day::date_within(outlook.day_at_risk_since(from, limit), horizon);
     let ahead = day::months_after(facts.as_of, MONTHS_AHEAD);
-    let until = reached_on.map_or(ahead, |on| ahead.max(day::months_after(on, MONTHS_AFTER_LIMIT))).min(horizon);
+    let until =
+        reached_on.map_or(ahead, |on| ahead.max(day::months_after(on, MONTHS_AFTER_LIMIT))).min(horizon);
     let step = (day::number(until) - from) / f64::from(STEPS);
     let points = (0..=STEPS).filter_map(|n| {
         let on = day::date_within(from + step * f64::from(n), until)?;
@@ -172,7 +176,7 @@ fn water_on(course: &Course, ensemble: &Ensemble, member: usize, days: &[f64]) -
 mod tests {
     use super::*;
     use crate::science::climate::climates;
-    use crate::science::forecast::dates::{DueKind, Driver};
+    use crate::science::forecast::dates::{Driver, DueKind};
     use crate::science::forecast::facts::{Bilge, LaminateClass};
     use crate::science::forecast::forecast_with;
     use crate::science::forecast::policy::Policy;

@@ -102,11 +102,7 @@ pub async fn list_history(
 ) -> Outcome {
     let query = query.0;
     let (page, since) = (query.page()?, query.updated_since);
-    let slice = app
-        .read(&permit, move |tx| {
-            cut(of_vessel(tx, id.0)?, since, page)
-        })
-        .await?;
+    let slice = app.read(&permit, move |tx| cut(of_vessel(tx, id.0)?, since, page)).await?;
     Ok(HttpResponse::from(query.answer(slice, |event| event)))
 }
 

@@ -5,6 +5,7 @@ pub mod due;
 pub mod files;
 pub mod form;
 pub mod frame;
+pub mod hull;
 pub mod marks;
 pub mod session;
 pub mod sign_in;

@@ -1,0 +1,46 @@
+//! The pages of the hulls: their list, each hull's life, water, risk and dates, and what would move them.
+
+pub mod life;
+pub mod list;
+mod maps;
+mod page;
+pub mod what_if;
+
+use actix_web::HttpRequest;
+
+use super::form;
+use super::session::PagePermit;
+use crate::features::dossier::api::page::printable;
+use crate::http::{App, At, Outcome};
+use crate::ids::VesselId;
+use crate::permissions::Read;
+use crate::science::forecast::dates::DueKind;
+
+/// A kind in words.
+#[must_use]
+pub fn kind_words(kind: DueKind) -> &'static str {
+    match kind {
+        DueKind::Inspection => "Inspection",
+        DueKind::Barrier => "Barrier",
+        DueKind::Antifouling => "Antifouling",
+        DueKind::Repair => "Repair",
+        DueKind::Treatment => "Treatment",
+    }
+}
+
+/// A hull.
+///
+/// # Errors
+/// Not found; those of the database; invalid parameters.
+pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>, id: At<VesselId>) -> Outcome {
+    let asked: page::Asked = form::query(&request)?;
+    page::shown(&app, &request, &permit, id.0, asked, None, actix_web::http::StatusCode::OK).await
+}
+
+/// The dossier of a hull, for printing.
+///
+/// # Errors
+/// Not found; those of the database.
+pub async fn dossier(app: App, permit: PagePermit<Read>, id: At<VesselId>) -> Outcome {
+    printable(&app, &permit.0, id.0).await
+}
