@@ -13,4 +13,5 @@ mod support;
 mod axe;
 mod driver;
 mod every_page;
+mod hull;
 mod signing_in;

@@ -339,6 +339,13 @@ impl Answer {
     pub fn header(&self, name: &str) -> Option<String> {
         self.headers.get(name).and_then(|value| value.to_str().ok()).map(str::to_owned)
     }
+    /// The cookies it sets, each as name and value.
+    pub fn cookies(&self) -> Vec<(String, String)> {
+        let set = self.headers.get_all("set-cookie").iter().filter_map(|value| value.to_str().ok());
+        set.filter_map(|text| text.split(';').next()?.split_once('='))
+            .map(|(name, value)| (name.to_owned(), value.to_owned()))
+            .collect()
+    }
     pub fn etag(&self) -> String {
         self.header("etag").expect("the answer has an ETag")
     }

@@ -279,7 +279,7 @@ fn legend(svg: &mut String, frame: &Frame, bow: Bow, y: f64, flags: bool) {
         )
         .ok();
         let value = frame.lowest + (frame.highest - frame.lowest) * if steps == 1 { 0.0 } else { at };
-        let style = format!(
+        let inside = format!(
             "class=\"{}\" text-anchor=\"middle\" font-size=\"11\" fill=\"{}\"",
             ink(&shade),
             shade.ink
