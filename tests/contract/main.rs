@@ -10,6 +10,7 @@ mod catalog_tables;
 mod licences;
 mod migrations;
 mod openapi;
+mod pages;
 mod rights;
 mod rust_paths;
 mod seed;

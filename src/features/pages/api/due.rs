@@ -182,13 +182,7 @@ impl DuePage {
         codes::to_text(code).unwrap_or_default()
     }
     fn kind(&self, kind: &DueKind) -> &'static str {
-        match kind {
-            DueKind::Inspection => "Inspection",
-            DueKind::Barrier => "Barrier",
-            DueKind::Antifouling => "Antifouling",
-            DueKind::Repair => "Repair",
-            DueKind::Treatment => "Treatment",
-        }
+        kind_words(kind)
     }
     fn when(&self, when: &When) -> &'static str {
         when.words()
@@ -200,6 +194,18 @@ impl DuePage {
     fn csv(&self) -> String {
         let asked = Asked { by: None, cursor: None, limit: None, ..self.asked.clone() };
         asked.address("/due.csv")
+    }
+}
+
+/// A kind in words.
+#[must_use]
+pub fn kind_words(kind: &DueKind) -> &'static str {
+    match kind {
+        DueKind::Inspection => "Inspection",
+        DueKind::Barrier => "Barrier",
+        DueKind::Antifouling => "Antifouling",
+        DueKind::Repair => "Repair",
+        DueKind::Treatment => "Treatment",
     }
 }
 
