@@ -70,6 +70,8 @@ id!(/** An audit row. */ AuditId, "audit row");
 id!(/** A job. */ JobId, "job");
 id!(/** A site. */ SiteId, "site");
 id!(/** A vessel. */ VesselId, "vessel");
+id!(/** A grant on a vessel to another organisation. */ GrantId, "grant");
+id!(/** A transfer of a vessel to another organisation. */ TransferId, "transfer");
 id!(/** A haul-out. */ HaulOutId, "haul-out");
 id!(/** A station on a vessel's bottom. */ StationId, "station");
 id!(/** A survey. */ SurveyId, "survey");

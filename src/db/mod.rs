@@ -3,6 +3,7 @@
 
 pub mod actor;
 mod failure;
+pub mod ground;
 pub mod migrations;
 pub mod paging;
 pub mod pool;

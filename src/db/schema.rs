@@ -14,6 +14,7 @@ diesel::table! {
         after -> Nullable<Jsonb>,
         program_id -> Nullable<Uuid>,
         address -> Nullable<Text>,
+        by_org_id -> Nullable<Uuid>,
     }
 }
 
@@ -43,6 +44,7 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -70,6 +72,7 @@ diesel::table! {
         failures -> Jsonb,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -103,6 +106,8 @@ diesel::table! {
         wet_film_um -> Nullable<Float8>,
         started_at -> Nullable<Timestamptz>,
         finished_at -> Nullable<Timestamptz>,
+        vessel_id -> Uuid,
+        author_org_id -> Uuid,
     }
 }
 
@@ -115,6 +120,7 @@ diesel::table! {
         vessel_id -> Uuid,
         haul_out_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -181,6 +187,8 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        vessel_id -> Uuid,
+        author_org_id -> Uuid,
     }
 }
 
@@ -193,6 +201,7 @@ diesel::table! {
         vessel_id -> Uuid,
         survey_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -205,6 +214,23 @@ diesel::table! {
         model -> Text,
         inputs_hash -> Text,
         result -> Jsonb,
+    }
+}
+
+diesel::table! {
+    grants (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        grantee_org_id -> Uuid,
+        scope -> Text,
+        from_at -> Timestamptz,
+        until_at -> Nullable<Timestamptz>,
+        revoked_at -> Nullable<Timestamptz>,
+        note -> Nullable<Text>,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
     }
 }
 
@@ -222,6 +248,7 @@ diesel::table! {
         version -> Int4,
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -392,6 +419,7 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -457,6 +485,7 @@ diesel::table! {
         version -> Int4,
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -491,6 +520,8 @@ diesel::table! {
         signed_by -> Nullable<Uuid>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        vessel_id -> Uuid,
+        author_org_id -> Uuid,
     }
 }
 
@@ -503,6 +534,22 @@ diesel::table! {
         vessel_id -> Uuid,
         haul_out_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        author_org_id -> Uuid,
+    }
+}
+
+diesel::table! {
+    transfers (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        vessel_name -> Text,
+        to_org_id -> Uuid,
+        note -> Nullable<Text>,
+        state -> Text,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
     }
 }
 
@@ -524,6 +571,7 @@ diesel::table! {
         note -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -536,6 +584,8 @@ diesel::table! {
         plan -> Jsonb,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        vessel_id -> Uuid,
+        author_org_id -> Uuid,
     }
 }
 
@@ -546,6 +596,7 @@ diesel::table! {
         vessel_id -> Uuid,
         haul_out_id -> Uuid,
         created_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -563,6 +614,8 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        vessel_id -> Uuid,
+        author_org_id -> Uuid,
     }
 }
 
@@ -575,6 +628,7 @@ diesel::table! {
         vessel_id -> Uuid,
         haul_out_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -637,6 +691,7 @@ diesel::joinable!(due -> organisations (viewer_org_id));
 diesel::joinable!(finding_versions -> people (recorded_by));
 diesel::joinable!(findings -> organisations (org_id));
 diesel::joinable!(forecasts -> organisations (org_id));
+diesel::joinable!(grants -> organisations (org_id));
 diesel::joinable!(haul_outs -> organisations (org_id));
 diesel::joinable!(invitations -> organisations (org_id));
 diesel::joinable!(invitations -> people (invited_by));
@@ -655,6 +710,7 @@ diesel::joinable!(refresh_tokens -> refresh_families (family_id));
 diesel::joinable!(sites -> organisations (org_id));
 diesel::joinable!(stations -> organisations (org_id));
 diesel::joinable!(surveys -> organisations (org_id));
+diesel::joinable!(transfers -> organisations (org_id));
 diesel::joinable!(treatment_entries -> organisations (org_id));
 diesel::joinable!(treatment_entries -> people (recorded_by));
 diesel::joinable!(treatment_plan_versions -> people (recorded_by));
@@ -675,6 +731,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     finding_versions,
     findings,
     forecasts,
+    grants,
     haul_outs,
     invitations,
     jobs,
@@ -694,6 +751,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     stations,
     survey_versions,
     surveys,
+    transfers,
     treatment_entries,
     treatment_plan_versions,
     treatment_plans,
