@@ -3,8 +3,8 @@
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::features::{
-    accounts, audit, batches, calculators, climate, coats, due, forecasts, haulouts, imports, policies,
-    products, sites, surveys, treatments, vessels,
+    accounts, audit, batches, calculators, climate, coats, due, forecasts, grants, haulouts, imports,
+    policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::health;
 
@@ -15,6 +15,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     accounts::register(config);
     sites::register(config);
     vessels::register(config);
+    grants::register(config);
     products::register(config);
     haulouts::register(config);
     surveys::register(config);

@@ -18,6 +18,9 @@ DROP POLICY guests_lock ON vessels;
 DROP POLICY guests ON vessels;
 DROP POLICY guests ON vessel_zones;
 DROP POLICY guests ON forecasts;
+DROP TRIGGER author_stays ON haul_outs;
+DROP TRIGGER author_stays ON stations;
+DROP FUNCTION keep_author();
 DO $$
 DECLARE
     target text;

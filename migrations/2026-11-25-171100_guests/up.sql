@@ -36,8 +36,8 @@ BEGIN
         USING (author_org_id = (SELECT current_org()) OR (org_id, vessel_id) IN %s)', target, granted_vessels('read'));
     EXECUTE format('CREATE POLICY guests_record ON %s FOR INSERT TO garboard_app
         WITH CHECK (author_org_id = (SELECT current_org()) AND (org_id, vessel_id) IN %s)', target, granted_vessels(scope));
-    EXECUTE format('CREATE POLICY guests_change ON %1$s FOR UPDATE TO garboard_app
-        USING (author_org_id = (SELECT current_org()) AND (org_id, vessel_id) IN %2$s)
+    -- What is changed in place, its author changes; another's is seen and refused.
+    EXECUTE format('CREATE POLICY guests_change ON %1$s FOR UPDATE TO garboard_app USING ((org_id, vessel_id) IN %2$s)
         WITH CHECK (author_org_id = (SELECT current_org()) AND (org_id, vessel_id) IN %2$s)', target, granted_vessels(scope));
 END $$;
 REVOKE EXECUTE ON FUNCTION let_guests_record(regclass, text) FROM PUBLIC;
@@ -114,6 +114,15 @@ SELECT let_guests_record(target::regclass, 'record_treatments') FROM unnest(ARRA
     'haul_outs', 'coats', 'coat_versions', 'coat_films', 'climate_values', 'treatments', 'treatment_versions',
     'treatment_plans', 'treatment_plan_versions', 'treatment_entries']) AS target;
 SELECT let_guests_read(target::regclass) FROM unnest(ARRAY['vessel_zones', 'forecasts']) AS target;
+
+CREATE FUNCTION keep_author() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    RAISE EXCEPTION 'a record of another organisation' USING ERRCODE = 'check_violation', CONSTRAINT = 'author_corrects';
+END $$;
+CREATE TRIGGER author_stays BEFORE UPDATE ON haul_outs FOR EACH ROW WHEN (OLD.author_org_id <> NEW.author_org_id)
+    EXECUTE FUNCTION keep_author();
+CREATE TRIGGER author_stays BEFORE UPDATE ON stations FOR EACH ROW WHEN (OLD.author_org_id <> NEW.author_org_id)
+    EXECUTE FUNCTION keep_author();
 
 SELECT let_the_author_correct('survey_versions', 'surveys', 'survey_id', '{}');
 SELECT let_the_author_correct('finding_versions', 'findings', 'finding_id', '{state,follow_up_on,repaired_on}');

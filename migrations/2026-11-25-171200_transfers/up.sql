@@ -58,7 +58,7 @@ CREATE POLICY taken ON vessels FOR UPDATE TO garboard_app USING ((org_id, id) IN
     WITH CHECK (org_id = (SELECT current_org()));
 -- The products its coats are of are copied.
 CREATE POLICY taken ON products FOR SELECT TO garboard_app USING (org_id = ANY ((SELECT current_partners())::uuid[])
-    AND org_id IN (SELECT t.org_id FROM transfers t WHERE t.to_org_id = (SELECT current_org())));
+    AND org_id IN (SELECT t.org_id FROM transfers t WHERE t.to_org_id = (SELECT current_org()) AND t.state = 'offered'));
 
 CREATE FUNCTION check_vessel_transferred() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
@@ -80,6 +80,9 @@ BEGIN
     EXECUTE format('SELECT EXISTS (SELECT FROM %I t WHERE t.org_id = $1 AND t.ref = $2 AND t.id <> $3)', TG_TABLE_NAME)
         INTO taken USING NEW.org_id, NEW.ref, NEW.id;
     IF taken THEN
+        -- For the answer.
+        PERFORM set_config('app.refs_left', (coalesce(NULLIF(current_setting('app.refs_left', true), '')::jsonb, '[]')
+            || jsonb_build_object('records', TG_TABLE_NAME, 'id', NEW.id, 'ref', NEW.ref))::text, true);
         NEW.ref := NULL;
     END IF;
     RETURN NEW;

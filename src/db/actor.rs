@@ -29,6 +29,14 @@ impl Actor {
     /// The service itself, at work for one organisation.
     #[must_use]
     pub fn service(org_id: OrgId, request_id: RequestId) -> Self {
-        Self { org_id, person_id: None, program_id: None, address: None, request_id, about: None, deed: Deed::Rule }
+        Self {
+            org_id,
+            person_id: None,
+            program_id: None,
+            address: None,
+            request_id,
+            about: None,
+            deed: Deed::Rule,
+        }
     }
 }

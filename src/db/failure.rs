@@ -117,7 +117,7 @@ impl From<DieselError> for Error {
             {
                 Self::new(
                     Code::Forbidden,
-                    "Your organisation may not record this on this vessel: no grant of the vessel's organisation lets it.",
+                    "Your organisation may not record this on this vessel: no grant lets it, or another organisation recorded it.",
                 )
                 .because(cause)
             }

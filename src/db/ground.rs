@@ -188,7 +188,9 @@ impl Tx<'_> {
             .tables
             .iter()
             .map(|table| {
-                format!("(SELECT org_id, NULL::text AS scopes FROM {table} WHERE org_id = $2 AND id = $1 LIMIT 1)")
+                format!(
+                    "(SELECT org_id, NULL::text AS scopes FROM {table} WHERE org_id = $2 AND id = $1 LIMIT 1)"
+                )
             })
             .collect::<Vec<_>>()
             .join(" UNION ALL ");

@@ -1,5 +1,5 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
-//! audit, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
+//! audit, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
 //! calculators, imports, batches.
 
 pub mod accounts;
@@ -10,6 +10,7 @@ pub mod climate;
 pub mod coats;
 pub mod due;
 pub mod forecasts;
+pub mod grants;
 pub mod haulouts;
 pub mod imports;
 pub mod policies;

@@ -20,6 +20,7 @@ mod contract;
 mod due;
 mod forecast_requests;
 mod forecasts;
+mod grants;
 mod haul_outs;
 mod hunted;
 mod imports;

@@ -6,11 +6,12 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 16] = [
+const CAPABILITIES: [&str; 17] = [
     "audit",
     "accounts",
     "sites",
     "vessels",
+    "grants",
     "products",
     "haulouts",
     "surveys",

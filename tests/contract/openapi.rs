@@ -6,7 +6,7 @@ use garboard::cli::openapi::{document, operations};
 use serde_json::{Map, Value};
 
 /// How an operation's name may begin.
-const VERBS: [&str; 23] = [
+const VERBS: [&str; 26] = [
     "accept",
     "append",
     "calculate",
@@ -16,17 +16,20 @@ const VERBS: [&str; 23] = [
     "confirm",
     "correct",
     "create",
+    "decline",
     "enter",
     "find",
     "import",
     "issue",
     "list",
+    "offer",
     "plan",
     "read",
     "record",
     "refresh",
     "remove",
     "request",
+    "revoke",
     "rotate",
     "sign",
     "withdraw",

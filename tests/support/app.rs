@@ -195,7 +195,8 @@ impl TestApp {
         }
     }
 
-    fn signed(&self, organisation: &TestOrganisation, word: &str) -> Client {
+    /// A member of an organisation.
+    pub fn signed(&self, organisation: &TestOrganisation, word: &str) -> Client {
         let (person_id, role, _) = organisation.people.get(word).expect("a role of the tests");
         let token = self
             .keys

@@ -11,7 +11,8 @@ use crate::db::Tx;
 use crate::db::schema::{due, forecasts};
 use crate::error::{Error, Result};
 use crate::features::forecasts::model::{Computed, DateFields, Outlook};
-use crate::ids::{DueId, Id, VesselId};
+use crate::features::grants;
+use crate::ids::{DueId, Id, OrgId, VesselId};
 use crate::science::forecast::dates::DueStatus;
 use crate::science::forecast::quantile::DateQuantiles;
 
@@ -79,7 +80,7 @@ pub fn read(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<Option<StoredForecas
         .optional()?;
     let Some((as_of, computed_at, model, inputs_hash, result)) = row else { return Ok(None) };
     let rows: Vec<DateRow> = due::table
-        .filter(due::viewer_org_id.eq(tx.org_id()).and(due::org_id.eq(tx.org_id())))
+        .filter(due::viewer_org_id.eq(tx.acting_org_id()).and(due::org_id.eq(tx.org_id())))
         .filter(due::vessel_id.eq(vessel_id))
         .order((due::sort_on, due::id))
         .select(DateRow::as_select())
@@ -125,26 +126,33 @@ pub fn save(tx: &mut Tx<'_>, computed: &[(&Subject, Computed)]) -> Result<()> {
             forecasts::result.eq(excluded(forecasts::result)),
         ))
         .execute(tx.conn())?;
-    let given = save_dates(tx, computed)?;
     let vessels: Vec<VesselId> = computed.iter().map(|(subject, _)| subject.vessel_id).collect();
+    let guests = grants::store::viewers(tx, &vessels)?;
+    let given = save_dates(tx, computed, &guests)?;
     diesel::delete(
         due::table
-            .filter(due::viewer_org_id.eq(org_id).and(due::org_id.eq(org_id)))
+            .filter(due::org_id.eq(org_id))
             .filter(due::vessel_id.eq_any(vessels).and(due::id.ne_all(given))),
     )
     .execute(tx.conn())?;
     Ok(())
 }
 
-/// Writes the due rows, and tells their ids.
-fn save_dates(tx: &mut Tx<'_>, computed: &[(&Subject, Computed)]) -> Result<Vec<DueId>> {
+/// Writes the due rows, for the organisation and for the guests that view a vessel, and tells their ids.
+fn save_dates(
+    tx: &mut Tx<'_>,
+    computed: &[(&Subject, Computed)],
+    guests: &[(VesselId, OrgId)],
+) -> Result<Vec<DueId>> {
     let (org_id, now) = (tx.org_id(), tx.now());
     let mut rows = Vec::new();
     for (subject, computed) in computed {
-        for date in &computed.dates {
+        let guests = guests.iter().filter(|(vessel_id, _)| *vessel_id == subject.vessel_id);
+        let viewers: Vec<OrgId> = guests.map(|(_, guest)| *guest).chain([org_id]).collect();
+        for (date, viewer) in computed.dates.iter().flat_map(|date| viewers.iter().map(move |v| (date, *v))) {
             let range = date.due_range;
             rows.push((
-                due::viewer_org_id.eq(org_id),
+                due::viewer_org_id.eq(viewer),
                 due::id.eq(DueId::fresh()),
                 due::org_id.eq(org_id),
                 due::vessel_id.eq(subject.vessel_id),
