@@ -18,9 +18,10 @@ DROP POLICY guests_lock ON vessels;
 DROP POLICY guests ON vessels;
 DROP POLICY guests ON vessel_zones;
 DROP POLICY guests ON forecasts;
-DROP TRIGGER author_stays ON haul_outs;
-DROP TRIGGER author_stays ON stations;
-DROP FUNCTION keep_author();
+DROP TRIGGER organisations_stay ON jobs;
+DROP TRIGGER organisations_stay ON haul_outs;
+DROP TRIGGER organisations_stay ON stations;
+DROP FUNCTION keep_organisations();
 DO $$
 DECLARE
     target text;

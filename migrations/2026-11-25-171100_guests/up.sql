@@ -115,14 +115,21 @@ SELECT let_guests_record(target::regclass, 'record_treatments') FROM unnest(ARRA
     'treatment_plans', 'treatment_plan_versions', 'treatment_entries']) AS target;
 SELECT let_guests_read(target::regclass) FROM unnest(ARRAY['vessel_zones', 'forecasts']) AS target;
 
-CREATE FUNCTION keep_author() RETURNS trigger LANGUAGE plpgsql AS $$
+-- What a guest may change in place keeps its author and its organisation. Rows follow a vessel that is transferred as
+-- PostgreSQL keeps its references, which row-level security does not bind.
+CREATE FUNCTION keep_organisations() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-    RAISE EXCEPTION 'a record of another organisation' USING ERRCODE = 'check_violation', CONSTRAINT = 'author_corrects';
+    IF row_security_active(TG_RELID) THEN
+        RAISE EXCEPTION 'the organisation of a record stays' USING ERRCODE = 'check_violation', CONSTRAINT = 'author_corrects';
+    END IF;
+    RETURN NEW;
 END $$;
-CREATE TRIGGER author_stays BEFORE UPDATE ON haul_outs FOR EACH ROW WHEN (OLD.author_org_id <> NEW.author_org_id)
-    EXECUTE FUNCTION keep_author();
-CREATE TRIGGER author_stays BEFORE UPDATE ON stations FOR EACH ROW WHEN (OLD.author_org_id <> NEW.author_org_id)
-    EXECUTE FUNCTION keep_author();
+CREATE TRIGGER organisations_stay BEFORE UPDATE ON haul_outs FOR EACH ROW
+    WHEN (OLD.author_org_id <> NEW.author_org_id OR OLD.org_id <> NEW.org_id) EXECUTE FUNCTION keep_organisations();
+CREATE TRIGGER organisations_stay BEFORE UPDATE ON stations FOR EACH ROW
+    WHEN (OLD.author_org_id <> NEW.author_org_id OR OLD.org_id <> NEW.org_id) EXECUTE FUNCTION keep_organisations();
+CREATE TRIGGER organisations_stay BEFORE UPDATE ON jobs FOR EACH ROW
+    WHEN (OLD.org_id <> NEW.org_id) EXECUTE FUNCTION keep_organisations();
 
 SELECT let_the_author_correct('survey_versions', 'surveys', 'survey_id', '{}');
 SELECT let_the_author_correct('finding_versions', 'findings', 'finding_id', '{state,follow_up_on,repaired_on}');
@@ -149,12 +156,10 @@ BEGIN
         (SELECT v.org_id, v.site_id FROM vessels v WHERE (v.org_id, v.id) IN %s AND current_org() IS NOT NULL))', live);
     EXECUTE format('CREATE POLICY guests ON site_months FOR SELECT TO garboard_app USING ((org_id, site_id) IN
         (SELECT v.org_id, v.site_id FROM vessels v WHERE (v.org_id, v.id) IN %s AND current_org() IS NOT NULL))', live);
-    -- The limits of the vessel; those of its organisation and its products while the transaction works there.
+    -- The limits of the vessel; those of its organisation while the transaction works there.
     EXECUTE format('CREATE POLICY guests ON policies FOR SELECT TO garboard_app USING ((org_id, vessel_id) IN %1$s
         OR vessel_id IS NULL AND org_id = ANY ((SELECT current_partners())::uuid[])
            AND org_id IN (SELECT org_id FROM %1$s AS of_vessels))', live);
-    EXECUTE format('CREATE POLICY guests ON products FOR SELECT TO garboard_app USING (
-        org_id = ANY ((SELECT current_partners())::uuid[]) AND org_id IN (SELECT org_id FROM %s AS of_vessels))', live);
     -- A guest asks for the forecast of what it recorded on, and sees whether it waits.
     EXECUTE format('CREATE POLICY guests ON jobs TO garboard_app USING ((org_id, subject_id) IN %1$s)
         WITH CHECK ((org_id, subject_id) IN %1$s)', live);
@@ -176,4 +181,8 @@ BEGIN
             SELECT g.grantee_org_id, g.vessel_id FROM grants g WHERE g.org_id = (SELECT current_org())
             AND g.revoked_at IS NULL AND (g.until_at IS NULL OR g.until_at > (SELECT current_instant())))));
 END $$;
+-- The products of another organisation while the transaction works there: what a guest recorded names them, and stays to
+-- be read when the grant has ended.
+CREATE POLICY guests ON products FOR SELECT TO garboard_app USING (org_id = ANY ((SELECT current_partners())::uuid[])
+    AND org_id IN (SELECT g.org_id FROM grants g WHERE g.grantee_org_id = (SELECT current_org())));
 CREATE INDEX due_by_vessel ON due (org_id, vessel_id);

@@ -15,12 +15,11 @@ use crate::support::app::{Answer, Client, TestApp};
 use crate::support::hulls::settle;
 
 /// Lists of a guest's own in which what is granted shows, without asking for the vessel. May only shrink.
-const SHOW_WHAT_IS_GRANTED: [(&str, &str); 5] = [
+const SHOW_WHAT_IS_GRANTED: [(&str, &str); 4] = [
     ("list_due", "spans the vessels of all who granted one"),
     ("list_held_grants", "says what is granted"),
     ("list_audit", "grants are in the audit of both sides"),
     ("read_audit_export", "grants are in the audit of both sides"),
-    ("read_purchase_list", "spans nothing: shows the date asked for"),
 ];
 /// Tables not under a vessel, of which a guest sees rows of the other organisation. May only shrink.
 const SEEN_BESIDE: [(&str, &str); 6] = [
@@ -108,7 +107,8 @@ fn a_guest_who_reads_reads_the_vessel_and_changes_nothing() {
                 operation.path,
                 ids[collection.expect("a filter of the list")]
             ));
-            let of_vessel = UNDER.iter().any(|under| under.field == filter);
+            // A due row says where the vessel lies, so the list can be asked by it.
+            let of_vessel = UNDER.iter().any(|under| under.field == filter) || operation.id == "list_due";
             let none = filtered.json["items"] == json!([]);
             // The other organisation's grants to others are not the guest's to know.
             if filtered.status != 200 || none == (of_vessel && operation.id != "list_grants") {
@@ -286,9 +286,12 @@ fn the_application_role_sees_of_another_organisation_what_is_granted_and_changes
         for statement in statements {
             match run(&mut application, &statement) {
                 // A guest asks for the vessel's forecast, and so touches the job that waits.
-                Ok(touched) => assert!(touched == 0 || table == "jobs", "{statement}: {touched}"),
+                Ok(touched) => {
+                    let job = table == "jobs" && !statement.contains("current_org()");
+                    assert!(touched == 0 || job, "{statement}: {touched}");
+                }
                 Err(said) => assert!(
-                    ["permission denied", "row-level security", "by a transfer"]
+                    ["permission denied", "row-level security", "by a transfer", "of a record stays"]
                         .iter()
                         .any(|why| said.contains(why)),
                     "{statement}: {said}"
