@@ -42,6 +42,7 @@ mod sites;
 mod stations;
 mod surveys;
 mod tokens;
+mod transfers;
 mod treatments;
 mod treatments_drying;
 mod vessels;
