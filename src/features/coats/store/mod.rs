@@ -14,7 +14,7 @@ use crate::error::{Error, Result};
 use crate::features::coats::model::CoatFields;
 use crate::features::products::model::CoatRole;
 use crate::features::vessels::model::Zone;
-use crate::ids::{CoatId, HaulOutId, PersonId, ProductId, TreatmentId, VesselId};
+use crate::ids::{CoatId, HaulOutId, OrgId, PersonId, ProductId, TreatmentId, VesselId};
 
 /// A version of a coat as stored.
 #[derive(Debug, Clone)]
@@ -29,6 +29,8 @@ pub struct Coat {
     pub recorded_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it first: only it corrects it.
+    pub author_org_id: OrgId,
 }
 
 /// Which coats.
@@ -71,6 +73,7 @@ struct CoatRow {
     correction_reason: Option<String>,
     recorded_at: DateTime<Utc>,
     recorded_by: Option<PersonId>,
+    author_org_id: OrgId,
     product_id: Option<ProductId>,
     batch_number: Option<String>,
     litres: Option<f64>,
@@ -107,6 +110,13 @@ macro_rules! columns {
             $version::correction_reason,
             $version::recorded_at,
             $version::recorded_by,
+            diesel::dsl::sql::<diesel::sql_types::Uuid>(concat!(
+                "(SELECT i.author_org_id FROM coats i WHERE i.org_id = ",
+                stringify!($version),
+                ".org_id AND i.id = ",
+                stringify!($version),
+                ".coat_id)"
+            )),
             $version::product_id,
             $version::batch_number,
             $version::litres,
@@ -154,6 +164,7 @@ impl CoatRow {
             fields,
             recorded_at: self.recorded_at,
             recorded_by: self.recorded_by,
+            author_org_id: self.author_org_id,
         })
     }
 }
