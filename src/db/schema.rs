@@ -609,6 +609,7 @@ diesel::table! {
         digest_sha256 -> Text,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
