@@ -13,4 +13,5 @@ mod support;
 mod axe;
 mod driver;
 mod every_page;
+mod importing;
 mod signing_in;

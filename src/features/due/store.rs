@@ -208,7 +208,7 @@ pub fn list(tx: &mut Tx<'_>, filter: &DueFilter, page: PageRequest) -> Result<Sl
 pub fn counts(tx: &mut Tx<'_>, filter: &DueFilter) -> Result<Vec<(Option<NaiveDate>, DueStatus, i64)>> {
     let query = due::table
         .group_by((due::due_on, due::status))
-        .filter(due::viewer_org_id.eq(tx.org_id()))
+        .filter(due::viewer_org_id.eq(tx.acting_org_id()))
         .select((due::due_on, due::status, count_star()))
         .into_boxed();
     let rows: Vec<(Option<NaiveDate>, String, i64)> = filtered!(query, filter).load(tx.conn())?;
