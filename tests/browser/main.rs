@@ -14,4 +14,5 @@ mod axe;
 mod driver;
 mod every_page;
 mod hull;
+mod importing;
 mod signing_in;

@@ -23,6 +23,7 @@ static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
     let files = [
         ("pages.css", "text/css; charset=utf-8", include_str!("../../../html/files/pages.css")),
         ("hull.css", "text/css; charset=utf-8", include_str!("../../../html/files/hull.css")),
+        ("import.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/import.js")),
         ("mark.svg", "image/svg+xml", include_str!("../../../html/files/mark.svg")),
     ];
     files

@@ -1,11 +1,19 @@
 //! The pages, a file each, and what they share: the session's cookies, the forms, the frame around a page.
 
+pub mod acts;
 pub mod choice;
 pub mod due;
 pub mod files;
 pub mod form;
 pub mod frame;
 pub mod hull;
+pub mod import;
+pub mod import_columns;
 pub mod marks;
+pub mod members;
+pub mod policy;
+pub mod policy_effect;
+pub mod programs;
 pub mod session;
 pub mod sign_in;
+pub mod webhooks;
