@@ -16,7 +16,7 @@ const BOTTOM: f64 = 30.0;
 fn highest(course: &RiskCourse) -> f64 {
     let end = course.points.last().map_or(0.0, |point| point.risk.max(point.members.p50));
     let wanted = (3.0 * course.limit).max(1.1 * end);
-    [0.1, 0.2, 0.3, 0.5, 0.75].into_iter().find(|top| wanted <= *top).unwrap_or(1.0)
+    [0.1, 0.2, 0.3, 0.5, 0.75].into_iter().find(|top| wanted <= *top + 1e-9).unwrap_or(1.0)
 }
 
 /// The course, drawn; `other` is the course as it would be.

@@ -69,7 +69,7 @@ pub fn drawn(room: Room, portrait: &Portrait, other: Option<&WaterProfile>, titl
     }
     let pocket = activity.at(portrait.pocket_activity);
     drawing.line("limit", (LEFT, pocket), (right, pocket));
-    drawing.words((right - 4.0, pocket - 5.0), "end", "blisters grow above this");
+    drawing.words((LEFT + 6.0, pocket + 15.0), "start", "blisters grow above this line");
     let mut x = LEFT;
     for (profile, class) in portrait.water.iter().zip(LINES) {
         drawing.curve(class, line(profile, |at| at.p50));

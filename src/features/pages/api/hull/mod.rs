@@ -4,6 +4,7 @@ pub mod life;
 pub mod list;
 mod maps;
 mod page;
+mod particulars;
 pub mod what_if;
 
 use actix_web::HttpRequest;
