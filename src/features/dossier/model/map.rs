@@ -297,7 +297,7 @@ fn legend(svg: &mut String, frame: &Frame, bow: Bow, y: f64, flags: bool) {
             below += 18.0;
         }
     }
-    words(svg, (left, below), style, "Round: bottom, waterline. Square: keel. Diamond: the rest.");
+    words(svg, (left, below), style, "Round: bottom, waterline. Square: keel. Diamond: rest.");
     if flags {
         words(svg, (left, below + 18.0), style, FLAGS);
     }

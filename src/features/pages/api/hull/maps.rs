@@ -30,7 +30,7 @@ pub struct Choice {
 
 /// What a map shows beside the drawing.
 pub struct BottomMap {
-    /// The surveys there are, the earliest first.
+    /// The surveys there are, the latest first.
     pub choices: Vec<Choice>,
     /// The survey before the one shown.
     pub earlier: Option<SurveyId>,
@@ -129,6 +129,7 @@ pub fn bottom_map(facts: MapFacts<'_>, findings: &[Finding], asked: Option<Surve
     Some(BottomMap {
         choices: with_readings
             .iter()
+            .rev()
             .map(|choice| Choice {
                 id: choice.id,
                 day: day(choice.fields.surveyed_on),

@@ -248,8 +248,8 @@ fn moved(difference: &DateDifference) -> Moved {
             }
         }
         None if difference.before_on == difference.after_on => "does not move".to_owned(),
-        None if difference.after_on.is_none() => "falls away or passes the horizon".to_owned(),
-        None => "arises".to_owned(),
+        None if difference.after_on.is_none() => "no date any more".to_owned(),
+        None => "a date where there was none".to_owned(),
     };
     Moved {
         kind: kind_words(difference.kind),
