@@ -4,6 +4,8 @@
     reason = "what diesel derives refers to each optional text of a row to write"
 )]
 
+mod by_name;
+
 use std::collections::HashMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
@@ -414,48 +416,6 @@ pub fn list(tx: &mut Tx<'_>, filter: &VesselFilter, page: PageRequest) -> Result
         .load(tx.conn())?;
     let found = completed(tx, rows)?;
     Ok(page.slice(found, |vessel| Position::at(vessel.updated_at, vessel.id)))
-}
-
-/// Vessels in service on a day, by name, after the one with the id `after`: those whose name, reference, hull number,
-/// berth or owner holds a text, of a site or of all.
-///
-/// # Errors
-/// Those of the database.
-pub fn by_name(
-    tx: &mut Tx<'_>,
-    day: NaiveDate,
-    text: Option<&str>,
-    site_id: Option<SiteId>,
-    after: Option<VesselId>,
-    limit: i64,
-) -> Result<Vec<Vessel>> {
-    let mut query = vessels::table
-        .filter(vessels::org_id.eq(tx.org_id()))
-        .filter(vessels::retired_on.is_null().or(vessels::retired_on.gt(day)))
-        .into_boxed();
-    if let Some(site_id) = site_id {
-        query = query.filter(vessels::site_id.eq(site_id));
-    }
-    if let Some(pattern) = text.map(containing) {
-        let somewhere = vessels::name
-            .ilike(pattern.clone())
-            .or(vessels::ref_.ilike(pattern.clone()).assume_not_null())
-            .or(vessels::hull_id_number.ilike(pattern.clone()).assume_not_null())
-            .or(vessels::berth.ilike(pattern.clone()).assume_not_null())
-            .or(vessels::owner_name.ilike(pattern).assume_not_null());
-        query = query.filter(somewhere);
-    }
-    if let Some(after) = after {
-        let name = read(tx, after)?.fields.name;
-        query = query
-            .filter(vessels::name.gt(name.clone()).or(vessels::name.eq(name).and(vessels::id.gt(after))));
-    }
-    let rows = query
-        .order((vessels::name, vessels::id))
-        .limit(limit)
-        .select(VesselRow::as_select())
-        .load(tx.conn())?;
-    completed(tx, rows)
 }
 
 /// The LIKE pattern of texts that hold `part` as it stands.

@@ -29,6 +29,8 @@ use crate::ids::{AttachmentId, CoatId, PersonId, StationId, VesselId};
 use crate::permissions::Read;
 use crate::science::forecast::dates::DueStatus;
 
+/// How the page looks, on screens and on paper.
+pub const STYLE: &str = include_str!("../../../html/files/dossier.css");
 /// Small pictures on a page; the rest is told by its caption.
 const MOST_PICTURES: usize = 60;
 /// Columns of a table of readings.
@@ -37,6 +39,8 @@ const MOST_COLUMNS: usize = 8;
 #[derive(Template)]
 #[template(path = "dossier.html")]
 struct DossierPage<'a> {
+    /// Where the style is; within the page, for one that is kept by itself.
+    sheet: Option<String>,
     dossier: &'a Dossier,
     names: BTreeMap<PersonId, &'a str>,
     particulars: Vec<Fact>,
@@ -328,8 +332,10 @@ fn rendered(
     dossier: &Dossier,
     attached: &[Attachment],
     small: &BTreeMap<AttachmentId, Vec<u8>>,
+    sheet: Option<String>,
 ) -> Result<String> {
     let page = DossierPage {
+        sheet,
         names: dossier.people.iter().map(|person| (person.person_id, person.display_name.as_str())).collect(),
         particulars: particulars(dossier),
         surveys: dossier.surveys.iter().map(|survey| survey_part(dossier, survey)).collect(),
@@ -345,14 +351,26 @@ fn rendered(
     responses((status = 200, description = "The dossier as a page", content_type = "text/html", body = String), ReadProblems))]
 #[get("/v1/vessels/{id}/dossier-page")]
 pub async fn read_dossier_page(app: App, permit: Permit<Read>, id: At<VesselId>) -> Outcome {
-    printable(&app, &permit, id.0).await
+    let page = printable(&app, &permit, id.0, None).await?;
+    Ok(HttpResponse::Ok()
+        .insert_header((CONTENT_TYPE, "text/html; charset=utf-8"))
+        .insert_header((
+            "Content-Security-Policy",
+            "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+        ))
+        .body(page))
 }
 
-/// The page, under whatever permit it is asked for.
+/// The page, under whatever permit it is asked for, with its style within it or at an address.
 ///
 /// # Errors
 /// Not found; those of the database.
-pub async fn printable(app: &App, permit: &Permit<Read>, id: VesselId) -> Outcome {
+pub async fn printable(
+    app: &App,
+    permit: &Permit<Read>,
+    id: VesselId,
+    sheet: Option<String>,
+) -> Result<String> {
     let (dossier, attached) = app.snapshot(permit, move |tx| gathered(tx, id)).await?;
     // Of an object that is not there, or erased meanwhile, the caption is left.
     let mut small = BTreeMap::new();
@@ -362,12 +380,5 @@ pub async fn printable(app: &App, permit: &Permit<Read>, id: VesselId) -> Outcom
             small.insert(attachment.id, bytes.to_vec());
         }
     }
-    let page = crate::http::state::blocking(move || rendered(&dossier, &attached, &small)).await?;
-    Ok(HttpResponse::Ok()
-        .insert_header((CONTENT_TYPE, "text/html; charset=utf-8"))
-        .insert_header((
-            "Content-Security-Policy",
-            "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
-        ))
-        .body(page))
+    crate::http::state::blocking(move || rendered(&dossier, &attached, &small, sheet)).await
 }

@@ -10,6 +10,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use sha2::{Digest, Sha256};
 
 use crate::error::Error;
+use crate::features::dossier::api::page::STYLE;
 use crate::http::Outcome;
 
 struct File {
@@ -22,6 +23,7 @@ struct File {
 static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
     let files = [
         ("pages.css", "text/css; charset=utf-8", include_str!("../../../html/files/pages.css")),
+        ("dossier.css", "text/css; charset=utf-8", STYLE),
         ("hull.css", "text/css; charset=utf-8", include_str!("../../../html/files/hull.css")),
         ("import.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/import.js")),
         ("mark.svg", "image/svg+xml", include_str!("../../../html/files/mark.svg")),

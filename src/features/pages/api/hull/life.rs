@@ -61,8 +61,8 @@ pub fn lanes(events: &[HistoryEvent], dates: &[DateFields], today: NaiveDate) ->
         lane("Treatments", treatments, Vec::new()),
     ];
     lanes.retain(|lane| !lane.marks.is_empty() || !lane.stretches.is_empty());
-    let dated = dates.iter().filter(|date| date.status == DueStatus::Due);
-    lanes.extend(dated.map(|date| {
+    let ahead = dates.iter().filter(|date| date.status == DueStatus::Due);
+    lanes.extend(ahead.map(|date| {
         let said = date.due_on.map_or_else(|| "not within the horizon".to_owned(), day);
         Lane {
             label: format!("Next: {}", kind_words(date.kind).to_lowercase()),

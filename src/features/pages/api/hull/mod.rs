@@ -7,8 +7,10 @@ mod page;
 mod particulars;
 pub mod what_if;
 
-use actix_web::HttpRequest;
+use actix_web::http::header::{CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE};
+use actix_web::{HttpRequest, HttpResponse};
 
+use super::files::address;
 use super::form;
 use super::session::PagePermit;
 use crate::features::dossier::api::page::printable;
@@ -16,6 +18,9 @@ use crate::http::{App, At, Outcome};
 use crate::ids::VesselId;
 use crate::permissions::Read;
 use crate::science::forecast::dates::DueKind;
+
+/// The dossier holds its small pictures itself.
+const DOSSIER_POLICY: &str = "default-src 'none'; style-src 'self'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'";
 
 /// A kind in words.
 #[must_use]
@@ -43,5 +48,10 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>, id: 
 /// # Errors
 /// Not found; those of the database.
 pub async fn dossier(app: App, permit: PagePermit<Read>, id: At<VesselId>) -> Outcome {
-    printable(&app, &permit.0, id.0).await
+    let page = printable(&app, &permit.0, id.0, Some(address("dossier.css"))).await?;
+    Ok(HttpResponse::Ok()
+        .insert_header((CONTENT_TYPE, "text/html; charset=utf-8"))
+        .insert_header((CONTENT_SECURITY_POLICY, DOSSIER_POLICY))
+        .insert_header((CACHE_CONTROL, "no-store"))
+        .body(page))
 }
