@@ -19,6 +19,8 @@ use crate::db::schema::{grants, vessel_zones, vessels};
 use crate::error::{Code, Error, Result};
 use crate::ids::{OrgId, SiteId, VesselId};
 
+pub use by_name::by_name;
+
 /// A vessel as stored.
 #[derive(Debug, Clone)]
 pub struct Vessel {
