@@ -10,8 +10,8 @@ use actix_web::middleware::from_fn;
 use actix_web::{Route, web};
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::permissions::{BeOneself, Permission, Read, Role};
-use api::{choice, due, files, session, sign_in};
+use crate::permissions::{BeOneself, Permission, Read, RecordReadings, RecordWork, Role, Survey};
+use api::{choice, drying, due, entry, entry_survey, files, session, sign_in, treatment, treatment_acts};
 
 /// A page, as the walk of the contract tests knows it.
 pub struct PageRoute {
@@ -43,6 +43,19 @@ pub const PAGES: &[PageRoute] = &[
     needs::<BeOneself>("POST", "/organisations", || web::post().to(choice::choose)),
     needs::<Read>("GET", "/due", || web::get().to(due::show)),
     needs::<Read>("GET", "/due.csv", || web::get().to(due::csv)),
+    needs::<Survey>("GET", "/vessels/{id}/surveys/new", || web::get().to(entry_survey::show_new)),
+    needs::<Survey>("POST", "/vessels/{id}/surveys/new", || web::post().to(entry_survey::make)),
+    needs::<RecordReadings>("GET", "/surveys/{id}/entry", || web::get().to(entry::show)),
+    needs::<RecordReadings>("POST", "/surveys/{id}/entry", || web::post().to(entry::enter)),
+    needs::<RecordReadings>("POST", "/surveys/{id}/readings", || web::post().to(entry::take)),
+    needs::<RecordReadings>("POST", "/surveys/{id}/stations", || web::post().to(entry_survey::add_station)),
+    needs::<RecordReadings>("POST", "/surveys/{id}/corrections", || web::post().to(entry_survey::correct)),
+    needs::<Survey>("POST", "/surveys/{id}/signature", || web::post().to(entry_survey::sign)),
+    needs::<Read>("GET", "/drying", || web::get().to(drying::show)),
+    needs::<Read>("GET", "/treatments/{id}", || web::get().to(treatment::show)),
+    needs::<RecordWork>("POST", "/treatments/{id}/work", || web::post().to(treatment_acts::work)),
+    needs::<RecordReadings>("POST", "/treatments/{id}/climate", || web::post().to(treatment_acts::climate)),
+    needs::<Survey>("POST", "/treatments/{id}/decisions", || web::post().to(treatment_acts::decide)),
 ];
 
 /// Registers the pages. They are no part of the API's document.

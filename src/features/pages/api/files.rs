@@ -22,6 +22,8 @@ struct File {
 static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
     let files = [
         ("pages.css", "text/css; charset=utf-8", include_str!("../../../html/files/pages.css")),
+        ("yard.css", "text/css; charset=utf-8", include_str!("../../../html/files/yard.css")),
+        ("entry.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/entry.js")),
         ("mark.svg", "image/svg+xml", include_str!("../../../html/files/mark.svg")),
     ];
     files

@@ -1,10 +1,19 @@
 //! The pages, a file each, and what they share: the session's cookies, the forms, the frame around a page.
 
 pub mod choice;
+pub mod act_form;
+pub mod drying;
+pub mod drying_chart;
 pub mod due;
+pub mod entry;
+pub mod entry_survey;
 pub mod files;
 pub mod form;
 pub mod frame;
 pub mod marks;
 pub mod session;
 pub mod sign_in;
+pub mod treatment;
+pub mod treatment_acts;
+pub mod treatment_forms;
+pub mod yard_words;
