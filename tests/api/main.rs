@@ -32,6 +32,7 @@ mod jobs;
 mod jobs_board;
 mod limits;
 mod lists;
+mod pages_yard;
 mod passwords;
 mod policies;
 mod products;

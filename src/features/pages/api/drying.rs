@@ -122,6 +122,24 @@ fn ready_words(drying: &HullDrying, local: &LocalTime) -> String {
     }
 }
 
+/// What to mind, once for all stations of which the same is told.
+fn warnings(drying: &HullDrying) -> Vec<String> {
+    let mut told: Vec<(String, Vec<&str>)> = Vec::new();
+    for warning in &drying.warnings {
+        let own = warning.detail.strip_prefix("At ").and_then(|rest| rest.split_once(" the "));
+        let (stations, what) = own.map_or((None, warning.detail.as_str()), |(code, what)| (Some(code), what));
+        match told.iter_mut().find(|(other, _)| stations.is_some() && other == what) {
+            Some((_, codes)) => codes.extend(stations),
+            None => told.push((what.to_owned(), stations.into_iter().collect())),
+        }
+    }
+    let sentence = |(what, codes): (String, Vec<&str>)| match codes.len() {
+        0 => for_people(&what),
+        _ => format!("At {} the {}", codes.join(", "), for_people(&what)),
+    };
+    told.into_iter().map(sentence).collect()
+}
+
 /// How a hull dries, for people.
 #[must_use]
 pub fn shown(drying: &HullDrying, washes: &[DateTime<Utc>], local: &LocalTime) -> Shown {
@@ -148,7 +166,7 @@ pub fn shown(drying: &HullDrying, washes: &[DateTime<Utc>], local: &LocalTime) -
             None => "No wash is entered.".to_owned(),
             Some(last) => format!("{} washes, the last {}.", washes.len(), local.span(*last)),
         },
-        warnings: drying.warnings.iter().map(|warning| for_people(&warning.detail)).collect(),
+        warnings: warnings(drying),
         stations: stations.into_iter().map(|station| station_row(station, local)).collect(),
     }
 }

@@ -144,10 +144,10 @@ fn draw(drying: &HullDrying, washes: &[DateTime<Utc>], local: &LocalTime) -> Res
     }
     for own in drying.stations.iter().filter(|own| leads(own)) {
         station(&mut svg, &axes, own, true)?;
-        // Its name at its last reading, kept clear of the word at the target.
+        // Its name at its last reading, kept clear of the word at the target's end.
         if let Some(last) = own.readings.iter().rfind(|point| point.counted) {
             let (x, y) = (axes.x(last.day), axes.y(last.reading.value));
-            write!(svg, "<text class=\"strong\" x=\"{:.1}\" y=\"{:.1}\">{}</text>", x + 5.0, y - 5.0, escaped(&own.code))?;
+            write!(svg, "<text class=\"strong\" text-anchor=\"end\" x=\"{:.1}\" y=\"{:.1}\">{}</text>", x - 2.0, y - 7.0, escaped(&own.code))?;
         }
     }
     for wash in washes.iter().map(|at| days(drying.started_at, *at)).filter(|day| (0.0..=axes.days).contains(day)) {

@@ -195,7 +195,8 @@ fn walks(
             code: fields.code,
             before: before.remove(&id),
             sequence: own.iter().map(|r| r.fields.sequence).max().unwrap_or(0) + 1,
-            taken: own.iter().map(|r| Taken { value: number(r.fields.value) }).collect(),
+            // A survey that goes on for weeks of drying has many: the last tell where it is.
+            taken: own.iter().skip(own.len().saturating_sub(3)).map(|r| Taken { value: number(r.fields.value) }).collect(),
             typed: again.typed.get(&field(id)).cloned().unwrap_or_default(),
             problem: again.refused.get(&id).cloned(),
         };

@@ -221,7 +221,7 @@ fn nexts(loaded: &Loaded, drafts: &[(SurveyId, String)]) -> Vec<Next> {
         let detail = next.detail.split(" It waits: ").next().unwrap_or_default();
         let works = next.step.map(|step| step.works()).unwrap_or_default();
         Next {
-            zone: headed(&next.zone),
+            zone: word(&next.zone),
             class,
             answer,
             detail: for_people(detail),
