@@ -4,6 +4,7 @@
 pub mod app;
 pub mod cluster;
 pub mod hulls;
+pub mod page_paths;
 pub mod pictures;
 pub mod receiver;
 pub mod smtp;

@@ -1,0 +1,22 @@
+//! Addresses of pages about the records of a test.
+
+use std::collections::BTreeMap;
+
+/// A path with the ids of these records in it: `/vessels/{id}` takes that of `vessels`.
+pub fn filled(path: &str, ids: &BTreeMap<&'static str, String>) -> String {
+    let segments: Vec<&str> = path.split('/').collect();
+    let filled: Vec<&str> = segments
+        .iter()
+        .enumerate()
+        .map(|(n, segment)| match *segment {
+            "{id}" => ids.get(segments[n - 1]).map(String::as_str).unwrap_or_else(|| {
+                unreachable!("{path}: tests/contract/seed.rs makes no {}", segments[n - 1])
+            }),
+            other => {
+                assert!(!other.starts_with('{'), "{path}: the walk cannot fill {other}");
+                other
+            }
+        })
+        .collect();
+    filled.join("/")
+}
