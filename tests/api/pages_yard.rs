@@ -4,8 +4,8 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Duration, Utc};
-use serde_json::{Value, json};
 use garboard::ids::{Id, ReadingId};
+use serde_json::{Value, json};
 
 use crate::support::app::{Answer, PASSWORD, TestApp};
 use crate::treatments::{NOW, Yard, made, product};
@@ -57,23 +57,38 @@ impl Browser {
     }
 
     fn send(&mut self, request: reqwest::blocking::RequestBuilder) -> Page {
-        let cookies: Vec<String> = self.cookies.iter().map(|(name, value)| format!("{name}={value}")).collect();
+        let cookies: Vec<String> =
+            self.cookies.iter().map(|(name, value)| format!("{name}={value}")).collect();
         let answer = request.header("cookie", cookies.join("; ")).send().expect("the server answers");
         for cookie in answer.headers().get_all("set-cookie") {
             let cookie = cookie.to_str().expect("a cookie is text");
-            let (name, value) = cookie.split(';').next().and_then(|c| c.split_once('=')).expect("a cookie has a name");
+            let (name, value) =
+                cookie.split(';').next().and_then(|c| c.split_once('=')).expect("a cookie has a name");
             assert!(cookie.contains("HttpOnly"), "{cookie}");
             self.cookies.insert(name.to_owned(), value.to_owned());
         }
         let location = answer.headers().get("location").and_then(|to| to.to_str().ok()).map(str::to_owned);
-        let policy = answer.headers().get("content-security-policy").and_then(|p| p.to_str().ok()).map(str::to_owned);
-        let (status, html) = (answer.status().as_u16(), answer.headers().get("content-type").is_some_and(|kind| kind.to_str().is_ok_and(|kind| kind.starts_with("text/html"))));
+        let policy =
+            answer.headers().get("content-security-policy").and_then(|p| p.to_str().ok()).map(str::to_owned);
+        let (status, html) = (
+            answer.status().as_u16(),
+            answer
+                .headers()
+                .get("content-type")
+                .is_some_and(|kind| kind.to_str().is_ok_and(|kind| kind.starts_with("text/html"))),
+        );
         let text = answer.text().expect("text");
         if html {
             let policy = policy.expect("a page has a policy");
             assert!(!policy.contains("unsafe"), "{policy}");
-            assert!(!text.contains(" style=") && !text.contains("<style") && !text.contains(" onclick"), "{text}");
-            assert!(!text.contains("POST /v1") && !text.contains("{id}"), "requests are for programs: {text}");
+            assert!(
+                !text.contains(" style=") && !text.contains("<style") && !text.contains(" onclick"),
+                "{text}"
+            );
+            assert!(
+                !text.contains("POST /v1") && !text.contains("{id}"),
+                "requests are for programs: {text}"
+            );
         }
         Page { status, text, location }
     }
@@ -91,7 +106,8 @@ impl Browser {
     }
 
     fn post_json(&mut self, path: &str, token: &str, body: &Value) -> Page {
-        let request = self.http.post(format!("{}{path}", self.address)).header("x-form-token", token).json(body);
+        let request =
+            self.http.post(format!("{}{path}", self.address)).header("x-form-token", token).json(body);
         self.send(request)
     }
 }
@@ -112,18 +128,26 @@ fn begun(browser: &mut Browser, vessel: &str) -> (String, String) {
     let form = browser.get(&path).expect(200);
     let (token, id) = (form.token(), form.value("begin", "id"));
     let typed = [
-        ("form", token.as_str()), ("act", "begin"), ("id", &id), ("surveyed_on", "2026-06-14"), ("meter", "Meter <one>"),
-        ("meter_scale", "relative"), ("air_temperature_c", "17,5"), ("relative_humidity_pct", "64"),
+        ("form", token.as_str()),
+        ("act", "begin"),
+        ("id", &id),
+        ("surveyed_on", "2026-06-14"),
+        ("meter", "Meter <one>"),
+        ("meter_scale", "relative"),
+        ("air_temperature_c", "17,5"),
+        ("relative_humidity_pct", "64"),
     ];
     let first = browser.post(&path, &typed).expect(303);
     let entry = first.to().to_owned();
     assert_eq!(browser.post(&path, &typed).expect(303).to(), entry, "sent twice it is one survey");
-    let survey = entry.strip_prefix("/surveys/").and_then(|rest| rest.strip_suffix("/entry")).expect("the entry");
+    let survey =
+        entry.strip_prefix("/surveys/").and_then(|rest| rest.strip_suffix("/entry")).expect("the entry");
     (survey.to_owned(), entry)
 }
 
 fn vessel(app: &TestApp) -> String {
-    let vessel = json!({"name": "Hull <b>one", "form": "fin_keel", "length_m": 10.0, "launched_on": "2010-05-01"});
+    let vessel =
+        json!({"name": "Hull <b>one", "form": "fin_keel", "length_m": 10.0, "launched_on": "2010-05-01"});
     app.lead().post("/v1/vessels", &vessel).expect(201).id()
 }
 
@@ -139,7 +163,9 @@ fn a_survey_is_begun_read_and_signed_and_the_date_moves() {
     let app = TestApp::start();
     let vessel = vessel(&app);
     let before = due_on(&app, &vessel);
-    for (code, side, x_m) in [("F", "starboard", 1.0), ("A", "port", 1.0), ("C", "port", 7.5), ("D", "starboard", 7.5)] {
+    for (code, side, x_m) in
+        [("F", "starboard", 1.0), ("A", "port", 1.0), ("C", "port", 7.5), ("D", "starboard", 7.5)]
+    {
         station(&app, &vessel, code, side, x_m);
     }
     let mut browser = Browser::of(&app, "surveyor");
@@ -150,11 +176,21 @@ fn a_survey_is_begun_read_and_signed_and_the_date_moves() {
         .map(|code| page.text.find(&format!("<strong>{code}</strong>")).expect("the station is there"))
         .to_vec();
     assert!(places.is_sorted(), "{places:?}");
-    assert!(page.text.contains("Scale: <strong>relative</strong>") && page.text.contains("inputmode=\"decimal\""));
+    assert!(
+        page.text.contains("Scale: <strong>relative</strong>") && page.text.contains("inputmode=\"decimal\"")
+    );
     assert!(page.text.contains("Hull &#60;b&#62;one") && !page.text.contains("<b>one"));
     assert!(page.text.contains("17.5 °C"), "a comma is a decimal point");
     // A station more, from the page.
-    let typed = [("form", page.token()), ("act", "station".to_owned()), ("id", page.value("station", "id")), ("code", "K".to_owned()), ("side", "port".to_owned()), ("hull", "centre".to_owned()), ("zone", "keel".to_owned())];
+    let typed = [
+        ("form", page.token()),
+        ("act", "station".to_owned()),
+        ("id", page.value("station", "id")),
+        ("code", "K".to_owned()),
+        ("side", "port".to_owned()),
+        ("hull", "centre".to_owned()),
+        ("zone", "keel".to_owned()),
+    ];
     let typed: Vec<(&str, &str)> = typed.iter().map(|(name, text)| (*name, text.as_str())).collect();
     for _ in 0..2 {
         browser.post(&format!("/surveys/{survey}/stations"), &typed).expect(303);
@@ -163,7 +199,12 @@ fn a_survey_is_begun_read_and_signed_and_the_date_moves() {
     assert_eq!(stations.json["items"].as_array().map(Vec::len), Some(5));
 
     // What the script sends: twice, with an answer lost between.
-    let ids: Vec<String> = stations.json["items"].as_array().expect("items").iter().map(|s| s["id"].as_str().expect("an id").to_owned()).collect();
+    let ids: Vec<String> = stations.json["items"]
+        .as_array()
+        .expect("items")
+        .iter()
+        .map(|s| s["id"].as_str().expect("an id").to_owned())
+        .collect();
     let items: Vec<Value> = (0..3).map(|n| json!({"id": ReadingId::fresh(), "station_id": ids[n], "sequence": 1, "value": 10.5, "taken_at": "2026-06-14T09:00:00Z"})).collect();
     let (path, batch) = (format!("/surveys/{survey}/readings"), json!({"items": items}));
     browser.post_json(&path, "", &batch).expect(403);
@@ -174,7 +215,8 @@ fn a_survey_is_begun_read_and_signed_and_the_date_moves() {
         assert_eq!(answer.text.matches(status).count(), 3, "{}", answer.text);
     }
     assert_eq!(readings(&app, &survey).len(), 3);
-    let other = json!({"items": [{"id": ReadingId::fresh(), "station_id": ids[0], "sequence": 1, "value": 11}]});
+    let other =
+        json!({"items": [{"id": ReadingId::fresh(), "station_id": ids[0], "sequence": 1, "value": 11}]});
     let refused = browser.post_json(&path, &page.token(), &other).expect(200);
     assert!(refused.text.contains("\"refused\"") && refused.text.contains("conflict"), "{}", refused.text);
 
@@ -182,30 +224,46 @@ fn a_survey_is_begun_read_and_signed_and_the_date_moves() {
     let (good, bad) = (format!("value-{}", ids[3]), format!("value-{}", ids[4]));
     let token = page.token();
     let again = browser.post(&entry, &[("form", &token), (&good, "12,25"), (&bad, "wet<")]).expect(422);
-    assert!(again.text.contains("That is no number") && again.text.contains("value=\"wet&#60;\""), "{}", again.text);
+    assert!(
+        again.text.contains("That is no number") && again.text.contains("value=\"wet&#60;\""),
+        "{}",
+        again.text
+    );
     assert_eq!(readings(&app, &survey).len(), 4);
-    let value = readings(&app, &survey).iter().find(|r| r["station_id"] == ids[3].as_str()).map(|r| r["value"].clone());
+    let value = readings(&app, &survey)
+        .iter()
+        .find(|r| r["station_id"] == ids[3].as_str())
+        .map(|r| r["value"].clone());
     assert_eq!(value, Some(json!(12.25)));
 
     // A slip is corrected with its reason.
     let page = browser.get(&entry).expect(200);
-    let first = readings(&app, &survey).into_iter().find(|r| r["station_id"] == ids[0].as_str()).expect("a reading");
+    let first =
+        readings(&app, &survey).into_iter().find(|r| r["station_id"] == ids[0].as_str()).expect("a reading");
     let chosen = format!("{} 1", first["id"].as_str().expect("an id"));
     let (token, path) = (page.token(), format!("/surveys/{survey}/corrections"));
     let without = [("form", token.as_str()), ("act", "correct"), ("reading", &chosen), ("value", "15")];
     let refused = browser.post(&path, &without).expect(422);
-    assert!(refused.text.contains("aria-invalid") && refused.text.contains("Why it was wrong"), "{}", refused.text);
-    let with: Vec<(&str, &str)> = without.into_iter().chain([("correction_reason", "read upside down")]).collect();
+    assert!(
+        refused.text.contains("aria-invalid") && refused.text.contains("Why it was wrong"),
+        "{}",
+        refused.text
+    );
+    let with: Vec<(&str, &str)> =
+        without.into_iter().chain([("correction_reason", "read upside down")]).collect();
     browser.post(&path, &with).expect(303);
     assert!(readings(&app, &survey).iter().any(|r| r["value"] == json!(15.0) && r["version"] == 2));
 
     // Signing asks for what a signature stands for, and moves the date.
     let page = browser.get(&entry).expect(200);
-    let (token, version, path) = (page.token(), page.value("sign", "version"), format!("/surveys/{survey}/signature"));
-    let unsaid = [("form", token.as_str()), ("act", "sign"), ("version", &version), ("bottom_examined", "whole")];
+    let (token, version, path) =
+        (page.token(), page.value("sign", "version"), format!("/surveys/{survey}/signature"));
+    let unsaid =
+        [("form", token.as_str()), ("act", "sign"), ("version", &version), ("bottom_examined", "whole")];
     let refused = browser.post(&path, &unsaid).expect(422);
     assert!(refused.text.contains("The deepest blistering found is required"), "{}", refused.text);
-    let said: Vec<(&str, &str)> = unsaid.into_iter().chain([("blistering", "none"), ("sounding", "sound")]).collect();
+    let said: Vec<(&str, &str)> =
+        unsaid.into_iter().chain([("blistering", "none"), ("sounding", "sound")]).collect();
     browser.post(&path, &said).expect(303);
     let signed = app.reader().get(&format!("/v1/surveys/{survey}")).expect(200).json;
     assert_eq!((&signed["state"], &signed["blistering"]), (&json!("signed"), &json!("none")));
@@ -236,7 +294,8 @@ fn the_doors_open_for_whom_they_are() {
     let mut crew = Browser::of(&app, "crew");
     let page = crew.get(&format!("/surveys/{survey}/entry")).expect(200);
     assert!(!page.text.contains("Sign this survey"), "the crew does not sign");
-    let said = [("form", page.token()), ("bottom_examined", "whole".to_owned()), ("blistering", "none".to_owned())];
+    let said =
+        [("form", page.token()), ("bottom_examined", "whole".to_owned()), ("blistering", "none".to_owned())];
     let said: Vec<(&str, &str)> = said.iter().map(|(name, text)| (*name, text.as_str())).collect();
     crew.post(&format!("/surveys/{survey}/signature"), &said).expect(403);
     crew.get(&format!("/vessels/{vessel}/surveys/new")).expect(403);
@@ -288,12 +347,19 @@ fn hulls_that_dry_are_shown_with_what_the_api_says() {
         _ => "Too early to tell",
     };
     assert!(page.contains(&format!("\">{words}</strong>")), "{told} in {page}");
-    assert!(page.contains("<svg class=\"drying\"") && page.contains("P&lt;1&gt;</text>") && page.contains("P&#60;1&#62;"), "{page}");
+    assert!(
+        page.contains("<svg class=\"drying\"")
+            && page.contains("P&lt;1&gt;</text>")
+            && page.contains("P&#60;1&#62;"),
+        "{page}"
+    );
     // The table behind has every reading.
     let readings = told["stations"][0]["readings"].as_array().expect("readings").len();
     let (_, table) = page.split_once("<ul class=\"figures\">").expect("a table");
     assert_eq!(table.split("</ul>").next().map(|list| list.matches("<li>").count()), Some(readings));
-    assert!(browser.get(&format!("/treatments/{treatment}")).expect(200).text.contains("<svg class=\"drying\""));
+    assert!(
+        browser.get(&format!("/treatments/{treatment}")).expect(200).text.contains("<svg class=\"drying\"")
+    );
     assert!(browser.get("/drying?from=12").expect(200).text.contains("No hull is drying"));
     browser.get("/drying?from=-1").expect(422);
 }
@@ -309,7 +375,8 @@ fn filled<'a>(page: &'a Page, act: &'a str, typed: &[(&'a str, &'a str)]) -> Vec
 }
 
 fn sent(browser: &mut Browser, path: &str, fields: &[(String, String)]) -> Page {
-    let fields: Vec<(&str, &str)> = fields.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
+    let fields: Vec<(&str, &str)> =
+        fields.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
     browser.post(path, &fields)
 }
 
@@ -323,27 +390,52 @@ fn a_treatment_is_worked_on_from_its_page() {
     let yard = Yard::set();
     let barrier = made(&yard.app.lead(), &product("barrier", &["barrier"], &json!({})));
     let steps = json!([{"step": "abrade"}, {"step": "barrier", "coats": 2, "product_id": barrier}]);
-    let treatment = yard.plan(&json!({"kind": "preventive", "steps": steps, "zones": [{"zone": "bottom", "area_m2": 21}]}));
+    let treatment = yard
+        .plan(&json!({"kind": "preventive", "steps": steps, "zones": [{"zone": "bottom", "area_m2": 21}]}));
     let path = format!("/treatments/{treatment}");
-    let (work, decisions, climate) = (format!("{path}/work"), format!("{path}/decisions"), format!("{path}/climate"));
+    let (work, decisions, climate) =
+        (format!("{path}/work"), format!("{path}/decisions"), format!("{path}/climate"));
     let (mut surveyor, mut crew) = (Browser::of(&yard.app, "surveyor"), Browser::of(&yard.app, "crew"));
     let page = crew.get(&path).expect(200);
-    assert!(page.text.contains("Accept first") && !page.text.contains("Accept the plan as it stands"), "the crew does not decide");
+    assert!(
+        page.text.contains("Accept first") && !page.text.contains("Accept the plan as it stands"),
+        "the crew does not decide"
+    );
     crew.post(&decisions, &[("form", &page.token()), ("act", "acceptance")]).expect(403);
     let page = surveyor.get(&path).expect(200);
-    let accept = filled(&page, "acceptance", &[("person_name", "Person A"), ("qualification", "Hull surveyor"), ("happened_at", "2026-07-29T08:00")]);
+    let accept = filled(
+        &page,
+        "acceptance",
+        &[
+            ("person_name", "Person A"),
+            ("qualification", "Hull surveyor"),
+            ("happened_at", "2026-07-29T08:00"),
+        ],
+    );
     // Sent twice it is one decision; the door of decisions takes no work.
     for _ in 0..2 {
         assert!(sent(&mut surveyor, &decisions, &accept).expect(303).to().ends_with("?done=acceptance"));
     }
     assert_eq!(entries(&yard, &treatment).len(), 1);
-    surveyor.post(&decisions, &[("form", &page.token()), ("act", "wash"), ("happened_at", "2026-07-29T08:00")]).expect(409);
+    surveyor
+        .post(&decisions, &[("form", &page.token()), ("act", "wash"), ("happened_at", "2026-07-29T08:00")])
+        .expect(409);
 
     // A step out of its turn is refused with what is missing, and what was typed stands there still.
     let page = crew.get(&path).expect(200);
-    let early = filled(&page, "step_done", &[("at", "barrier bottom"), ("happened_at", "2026-07-29T09:00"), ("note", "all <done>")]);
+    let early = filled(
+        &page,
+        "step_done",
+        &[("at", "barrier bottom"), ("happened_at", "2026-07-29T09:00"), ("note", "all <done>")],
+    );
     let refused = sent(&mut crew, &work, &early).expect(409);
-    assert!(refused.text.contains("role=\"alert\"") && refused.text.contains("of 2 coats are recorded") && refused.text.contains("all &#60;done&#62;"), "{}", refused.text);
+    assert!(
+        refused.text.contains("role=\"alert\"")
+            && refused.text.contains("of 2 coats are recorded")
+            && refused.text.contains("all &#60;done&#62;"),
+        "{}",
+        refused.text
+    );
     let wash = filled(&page, "wash", &[("happened_at", "2026-07-29T08:30"), ("person_name", "Person B")]);
     for _ in 0..2 {
         sent(&mut crew, &work, &wash).expect(303);
@@ -351,48 +443,114 @@ fn a_treatment_is_worked_on_from_its_page() {
     let future = filled(&crew.get(&path).expect(200), "wash", &[("happened_at", "2031-07-29T08:30")]);
     assert!(sent(&mut crew, &work, &future).expect(422).text.contains("lies in the future"));
     let page = crew.get(&path).expect(200);
-    sent(&mut crew, &work, &filled(&page, "step_done", &[("at", "abrade bottom"), ("happened_at", "2026-07-29T10:00"), ("note", "80 grit")])).expect(303);
-    let kinds: Vec<String> = entries(&yard, &treatment).iter().map(|entry| entry["kind"].as_str().unwrap_or_default().to_owned()).collect();
+    sent(
+        &mut crew,
+        &work,
+        &filled(
+            &page,
+            "step_done",
+            &[("at", "abrade bottom"), ("happened_at", "2026-07-29T10:00"), ("note", "80 grit")],
+        ),
+    )
+    .expect(303);
+    let kinds: Vec<String> = entries(&yard, &treatment)
+        .iter()
+        .map(|entry| entry["kind"].as_str().unwrap_or_default().to_owned())
+        .collect();
     assert_eq!(kinds, ["acceptance", "wash", "step_done"]);
 
     // A coat needs a climate that is known; both are entered here.
-    let coat = [("at", "barrier bottom"), ("product_id", barrier.as_str()), ("colour", "grey"), ("started_at", "2026-07-30T08:00"), ("finished_at", "2026-07-30T09:00"), ("litres", "4,5"), ("area_m2", "21")];
+    let coat = [
+        ("at", "barrier bottom"),
+        ("product_id", barrier.as_str()),
+        ("colour", "grey"),
+        ("started_at", "2026-07-30T08:00"),
+        ("finished_at", "2026-07-30T09:00"),
+        ("litres", "4,5"),
+        ("area_m2", "21"),
+    ];
     let page = crew.get(&path).expect(200);
     let held = sent(&mut crew, &work, &filled(&page, "coat", &coat)).expect(409);
-    assert!(held.text.contains("Enter air, humidity and hull temperature.") && held.text.contains("#climate"), "{}", held.text);
+    assert!(
+        held.text.contains("Enter air, humidity and hull temperature.") && held.text.contains("#climate"),
+        "{}",
+        held.text
+    );
     let dry = [("air_temperature_c", "20"), ("relative_humidity_pct", "60"), ("surface_temperature_c", "20")];
     for at in ["2026-07-30T07:30", "2026-07-30T09:30"] {
         let measured: Vec<(&str, &str)> = dry.into_iter().chain([("measured_at", at)]).collect();
         sent(&mut crew, &climate, &filled(&page, "climate", &measured)).expect(303);
     }
-    let wrong: Vec<(&str, &str)> = dry.into_iter().chain([("measured_at", "2026-07-30T09:30")]).map(|(n, v)| (n, if n == "relative_humidity_pct" { "70" } else { v })).collect();
+    let wrong: Vec<(&str, &str)> = dry
+        .into_iter()
+        .chain([("measured_at", "2026-07-30T09:30")])
+        .map(|(n, v)| (n, if n == "relative_humidity_pct" { "70" } else { v }))
+        .collect();
     let refused = sent(&mut crew, &climate, &filled(&page, "climate", &wrong)).expect(422);
     assert!(refused.text.contains("another value is kept"), "{}", refused.text);
     let page = crew.get(&path).expect(200);
     assert!(page.text.contains("A coat may go on"), "20 °C, 60 %, dew point 12 °C keep every limit");
     sent(&mut crew, &work, &filled(&page, "coat", &coat)).expect(303);
     let coats = yard.app.reader().get(&format!("/v1/coats?vessel_id={}", yard.vessel)).expect(200).json;
-    assert_eq!((&coats["items"][0]["litres"], &coats["items"][0]["role"], &coats["items"][0]["applied_on"]), (&json!(4.5), &json!("barrier"), &json!("2026-07-30")));
+    assert_eq!(
+        (&coats["items"][0]["litres"], &coats["items"][0]["role"], &coats["items"][0]["applied_on"]),
+        (&json!(4.5), &json!("barrier"), &json!("2026-07-30"))
+    );
     // The clock is that of the endpoint of the coat.
     let id = coats["items"][0]["id"].as_str().expect("an id").to_owned();
     let told = yard.app.reader().get(&format!("/v1/coats/{id}")).expect(200).json;
     assert_eq!(told["overcoating"][0]["state"], "too_soon", "one hour of four has passed at {NOW}: {told}");
     let page = crew.get(&path).expect(200);
-    assert!(page.text.contains("Too soon</strong>") && page.text.contains("Opens in 3 hours (30 Jul 2026, 13:00)"), "{}", page.text);
-    let film = [("coat", id.as_str()), ("method", "ultrasonic"), ("rule", "iso-19840"), ("nominal_um", "100"), ("readings_um", "110 105;99,5"), ("measured_at", "2026-07-30T09:50")];
+    assert!(
+        page.text.contains("Too soon</strong>")
+            && page.text.contains("Opens in 3 hours (30 Jul 2026, 13:00)"),
+        "{}",
+        page.text
+    );
+    let film = [
+        ("coat", id.as_str()),
+        ("method", "ultrasonic"),
+        ("rule", "iso-19840"),
+        ("nominal_um", "100"),
+        ("readings_um", "110 105;99,5"),
+        ("measured_at", "2026-07-30T09:50"),
+    ];
     sent(&mut crew, &work, &filled(&page, "film", &film)).expect(303);
     let films = yard.app.reader().get(&format!("/v1/coats/{id}/films")).expect(200).json;
     assert_eq!(films["items"][0]["readings_um"], json!([110.0, 105.0, 99.5]));
 
     // Over a hold goes who is qualified, with a reason that stays visible.
     let page = surveyor.get(&path).expect(200);
-    let over = [("of_hold", "too_soon barrier bottom"), ("person_name", "Person A"), ("qualification", "Coating inspector"), ("happened_at", "2026-07-30T09:55")];
-    assert!(sent(&mut surveyor, &decisions, &filled(&page, "override", &over)).expect(422).text.contains("The reason is required"));
+    let over = [
+        ("of_hold", "too_soon barrier bottom"),
+        ("person_name", "Person A"),
+        ("qualification", "Coating inspector"),
+        ("happened_at", "2026-07-30T09:55"),
+    ];
+    assert!(
+        sent(&mut surveyor, &decisions, &filled(&page, "override", &over))
+            .expect(422)
+            .text
+            .contains("The reason is required")
+    );
     let over: Vec<(&str, &str)> = over.into_iter().chain([("note", "A trial patch <held>")]).collect();
     sent(&mut surveyor, &decisions, &filled(&page, "override", &over)).expect(303);
     let page = crew.get(&path).expect(200);
     assert!(page.text.contains("A trial patch &#60;held&#62;") && page.text.contains("Coating inspector"));
-    let wash = entries(&yard, &treatment).iter().find(|entry| entry["kind"] == "wash").and_then(|entry| entry["id"].as_str().map(str::to_owned)).expect("the wash");
-    sent(&mut crew, &work, &filled(&page, "withdrawal", &[("of_entry_id", &wash), ("note", "another hull"), ("happened_at", "2026-07-30T09:58")])).expect(303);
+    let wash = entries(&yard, &treatment)
+        .iter()
+        .find(|entry| entry["kind"] == "wash")
+        .and_then(|entry| entry["id"].as_str().map(str::to_owned))
+        .expect("the wash");
+    sent(
+        &mut crew,
+        &work,
+        &filled(
+            &page,
+            "withdrawal",
+            &[("of_entry_id", &wash), ("note", "another hull"), ("happened_at", "2026-07-30T09:58")],
+        ),
+    )
+    .expect(303);
     assert!(crew.get(&path).expect(200).text.contains("withdrawn</span>"));
 }

@@ -12,5 +12,6 @@ mod support;
 
 mod axe;
 mod driver;
+mod entry;
 mod every_page;
 mod signing_in;

@@ -14,6 +14,8 @@
   const rows = new Map([...form.querySelectorAll(".station")].map((row) => [row.dataset.station, row]));
   // A slip is seen at once: so long a figure can be mended before it goes out.
   const DWELL = 3000;
+  // The service's clock goes before the tablet's, which may be wrong.
+  const ahead = Date.parse(form.dataset.now) - Date.now();
   const LATER = 10000;
   const PATIENCE = 20000;
   const SENT = "sent; a figure typed now is one more reading";
@@ -103,7 +105,7 @@
       return show();
     }
     if (!old || old.value !== value) {
-      const item = { id: freshId(), station_id: station, sequence: Number(row.dataset.sequence), value, taken_at: new Date().toISOString() };
+      const item = { id: freshId(), station_id: station, sequence: Number(row.dataset.sequence), value, taken_at: new Date(Date.now() + ahead).toISOString() };
       // One that may have reached the service keeps its id and place: the service tells whether it did.
       if (old && old.tried) item.id = old.id;
       keep([...others, item]);

@@ -92,7 +92,9 @@ impl Field {
         let wrong = |detail: &str| FieldError::new(format!("/{}", self.name), "type", detail);
         let read = |text: &str| {
             let value: Option<f64> = text.trim().replace(',', ".").parse().ok();
-            value.filter(|value| value.is_finite()).ok_or_else(|| wrong("is no number. Enter digits, as 12.5."))
+            value
+                .filter(|value| value.is_finite())
+                .ok_or_else(|| wrong("is no number. Enter digits, as 12.5."))
         };
         Ok(match self.kind {
             Kind::Number => json!(whole(read(text)?)),
@@ -145,7 +147,13 @@ pub struct ActForm {
 impl ActForm {
     /// A form, folded up, without cautions.
     #[must_use]
-    pub fn new(act: &'static str, title: &str, action: String, button: &'static str, fields: Vec<Field>) -> Self {
+    pub fn new(
+        act: &'static str,
+        title: &str,
+        action: String,
+        button: &'static str,
+        fields: Vec<Field>,
+    ) -> Self {
         Self {
             act,
             title: title.to_owned(),
@@ -248,9 +256,17 @@ mod tests {
 
     #[test]
     fn what_is_typed_becomes_what_a_program_sends() {
-        let given = typed(&[("litres", "4,5"), ("readings_um", "100 101,5\n99"), ("colour", " grey "), ("other", "x")]);
+        let given = typed(&[
+            ("litres", "4,5"),
+            ("readings_um", "100 101,5\n99"),
+            ("colour", " grey "),
+            ("other", "x"),
+        ]);
         let json = form().json(&given, &local(), json!({"role": "barrier"})).expect("it reads");
-        assert_eq!(json, json!({"role": "barrier", "litres": 4.5, "readings_um": [100.0, 101.5, 99.0], "colour": " grey "}));
+        assert_eq!(
+            json,
+            json!({"role": "barrier", "litres": 4.5, "readings_um": [100.0, 101.5, 99.0], "colour": " grey "})
+        );
         let error = form().json(&typed(&[("litres", "a lot")]), &local(), json!({})).expect_err("no number");
         let again = form().refused(&typed(&[("litres", "a lot"), ("colour", "<b>")]), &error);
         assert!(again.open && again.problems.is_empty());

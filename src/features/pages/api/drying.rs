@@ -117,7 +117,12 @@ fn ready_words(drying: &HullDrying, local: &LocalTime) -> String {
     let told = |at: Option<DateTime<Utc>>| at.map_or_else(|| "perhaps never".to_owned(), |at| local.day(at));
     match (drying.status, drying.ready_at) {
         (DryingStatus::Ready, _) => "Every station is dry and steady.".to_owned(),
-        (_, Some(at)) => format!("Dry about {}; eight times in ten between {} and {}.", told(at.p50), told(at.p10), told(at.p90)),
+        (_, Some(at)) => format!(
+            "Dry about {}; eight times in ten between {} and {}.",
+            told(at.p50),
+            told(at.p10),
+            told(at.p90)
+        ),
         _ => "No date yet.".to_owned(),
     }
 }
@@ -161,7 +166,12 @@ pub fn shown(drying: &HullDrying, washes: &[DateTime<Utc>], local: &LocalTime) -
         ready: ready_words(drying, local),
         reason: format!("{}{}", for_people(&drying.reason), slowest.clone().unwrap_or_default()),
         chart: chart(drying, washes, local),
-        told: format!("{} stations since {}.{}", drying.stations.len(), local.day(drying.started_at), slowest.unwrap_or_default()),
+        told: format!(
+            "{} stations since {}.{}",
+            drying.stations.len(),
+            local.day(drying.started_at),
+            slowest.unwrap_or_default()
+        ),
         washes: match washes.last() {
             None => "No wash is entered.".to_owned(),
             Some(last) => format!("{} washes, the last {}.", washes.len(), local.span(*last)),
@@ -227,8 +237,11 @@ fn drying_plans(tx: &mut Tx<'_>) -> Result<Vec<(Plan, u8)>> {
     }
     let ids: Vec<TreatmentId> = drying.iter().map(|plan| plan.id).collect();
     let told: HashMap<TreatmentId, String> = told(tx, &ids)?.into_iter().collect();
-    let mut ranked: Vec<(Plan, u8)> =
-        drying.into_iter().map(|plan| (told.get(&plan.id).map_or(3, |status| rank(status)), plan)).map(|(r, p)| (p, r)).collect();
+    let mut ranked: Vec<(Plan, u8)> = drying
+        .into_iter()
+        .map(|plan| (told.get(&plan.id).map_or(3, |status| rank(status)), plan))
+        .map(|(r, p)| (p, r))
+        .collect();
     ranked.sort_by_key(|(_, rank)| *rank);
     Ok(ranked)
 }
@@ -260,11 +273,15 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
             let vessels = vessels::read_many(tx, &ids)?;
             let (mut hulls, mut cautions) = (Vec::new(), Vec::new());
             for (plan, _) in page {
-                let Some(vessel) = vessels.iter().find(|vessel| vessel.id == plan.vessel_id) else { continue };
+                let Some(vessel) = vessels.iter().find(|vessel| vessel.id == plan.vessel_id) else {
+                    continue;
+                };
                 let (treatment_id, kind) = (plan.id, word(&plan.fields.kind));
                 let washes = washes(tx, plan.id)?;
                 let Some(drying) = drying_under(tx, plan)? else { continue };
-                cautions.extend(drying.cautions.iter().copied().filter(|own| !cautions.contains(own)).collect::<Vec<_>>());
+                cautions.extend(
+                    drying.cautions.iter().copied().filter(|own| !cautions.contains(own)).collect::<Vec<_>>(),
+                );
                 let shown = shown(&drying, &washes, &local);
                 hulls.push(Hull {
                     treatment_id,

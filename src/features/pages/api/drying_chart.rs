@@ -48,12 +48,14 @@ impl Axes {
     fn of(drying: &HullDrying, now: DateTime<Utc>) -> Self {
         let points = || drying.stations.iter().flat_map(|station| &station.readings).filter(|p| p.day >= 0.0);
         let values = points().map(|point| point.reading.value).chain([drying.target.target]);
-        let (low, high) = values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
+        let (low, high) =
+            values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(v), high.max(v)));
         let room = (high - low).max(1.0) * 0.08;
         let last_read = points().map(|point| point.day).fold(0.0, f64::max);
         let today = days(drying.started_at, now).max(last_read).max(1.0);
         // A date far off would press what was read into a corner: it is told in words.
-        let forecast = drying.ready_at.and_then(|at| at.p90.or(at.p50)).map_or(0.0, |at| days(drying.started_at, at));
+        let forecast =
+            drying.ready_at.and_then(|at| at.p90.or(at.p50)).map_or(0.0, |at| days(drying.started_at, at));
         Self { days: today.max(forecast.min(2.5 * today)) * 1.03, low: low - room, high: high + room }
     }
     fn x(&self, day: f64) -> f64 {
@@ -68,12 +70,23 @@ fn grid(svg: &mut String, axes: &Axes, drying: &HullDrying, local: &LocalTime) -
     for value in multiples(axes.low, axes.high, step(axes.high - axes.low, 5.0)) {
         let y = axes.y(value);
         write!(svg, "<path class=\"grid\" d=\"M{LEFT} {y:.1}H{RIGHT}\"/>")?;
-        write!(svg, "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>", LEFT - 4.0, y + 4.0, number(value))?;
+        write!(
+            svg,
+            "<text x=\"{:.1}\" y=\"{:.1}\" text-anchor=\"end\">{}</text>",
+            LEFT - 4.0,
+            y + 4.0,
+            number(value)
+        )?;
     }
     for day in multiples(0.0, axes.days, step(axes.days, 4.0).max(1.0)) {
         let (x, at) = (axes.x(day), drying.started_at + Duration::hours(hours(day)));
         write!(svg, "<path class=\"grid\" d=\"M{x:.1} {TOP}V{BOTTOM}\"/>")?;
-        write!(svg, "<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>", HEIGHT - 12.0, local.short_day(at))?;
+        write!(
+            svg,
+            "<text x=\"{x:.1}\" y=\"{:.1}\" text-anchor=\"middle\">{}</text>",
+            HEIGHT - 12.0,
+            local.short_day(at)
+        )?;
     }
     Ok(())
 }
@@ -128,16 +141,28 @@ fn draw(drying: &HullDrying, washes: &[DateTime<Utc>], local: &LocalTime) -> Res
         // Without a last day it goes on past the edge.
         let right = at.p90.map_or(RIGHT, |last| axes.x(days(drying.started_at, last)));
         let width = (right - left).max(1.5);
-        write!(svg, "<rect class=\"band\" x=\"{left:.1}\" y=\"{TOP}\" width=\"{width:.1}\" height=\"{:.1}\"/>", BOTTOM - TOP)?;
+        write!(
+            svg,
+            "<rect class=\"band\" x=\"{left:.1}\" y=\"{TOP}\" width=\"{width:.1}\" height=\"{:.1}\"/>",
+            BOTTOM - TOP
+        )?;
         if let Some(middle) = at.p50 {
-            write!(svg, "<path class=\"mid\" d=\"M{:.1} {TOP}V{BOTTOM}\"/>", axes.x(days(drying.started_at, middle)))?;
+            write!(
+                svg,
+                "<path class=\"mid\" d=\"M{:.1} {TOP}V{BOTTOM}\"/>",
+                axes.x(days(drying.started_at, middle))
+            )?;
         }
     }
     grid(&mut svg, &axes, drying, local)?;
     let y = axes.y(drying.target.target);
     write!(svg, "<path class=\"target\" d=\"M{LEFT} {y:.1}H{RIGHT}\"/>")?;
     write!(svg, "<text class=\"strong\" x=\"{:.1}\" y=\"{:.1}\">dry</text>", RIGHT + 4.0, y + 4.0)?;
-    write!(svg, "<path class=\"now\" d=\"M{:.1} {TOP}V{BOTTOM}\"/>", axes.x(days(drying.started_at, local.now)))?;
+    write!(
+        svg,
+        "<path class=\"now\" d=\"M{:.1} {TOP}V{BOTTOM}\"/>",
+        axes.x(days(drying.started_at, local.now))
+    )?;
     let leads = |own: &StationDrying| drying.slowest_station.as_deref() == Some(own.code.as_str());
     for own in drying.stations.iter().filter(|own| !leads(own)) {
         station(&mut svg, &axes, own, false)?;
@@ -147,10 +172,18 @@ fn draw(drying: &HullDrying, washes: &[DateTime<Utc>], local: &LocalTime) -> Res
         // Its name at its last reading, kept clear of the word at the target's end.
         if let Some(last) = own.readings.iter().rfind(|point| point.counted) {
             let (x, y) = (axes.x(last.day), axes.y(last.reading.value));
-            write!(svg, "<text class=\"strong\" text-anchor=\"end\" x=\"{:.1}\" y=\"{:.1}\">{}</text>", x - 2.0, y - 7.0, escaped(&own.code))?;
+            write!(
+                svg,
+                "<text class=\"strong\" text-anchor=\"end\" x=\"{:.1}\" y=\"{:.1}\">{}</text>",
+                x - 2.0,
+                y - 7.0,
+                escaped(&own.code)
+            )?;
         }
     }
-    for wash in washes.iter().map(|at| days(drying.started_at, *at)).filter(|day| (0.0..=axes.days).contains(day)) {
+    for wash in
+        washes.iter().map(|at| days(drying.started_at, *at)).filter(|day| (0.0..=axes.days).contains(day))
+    {
         write!(svg, "<path class=\"wash\" d=\"M{:.1} {BOTTOM}V{WASHES}\"/>", axes.x(wash))?;
     }
     svg.push_str("</svg>");

@@ -7,6 +7,7 @@ use std::collections::HashMap;
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse};
 use askama::Template;
+use chrono::SecondsFormat;
 use serde_json::{Value, json};
 
 use super::act_form::{ActForm, Typed};
@@ -78,6 +79,8 @@ struct EntryPage {
     read: usize,
     acts: Vec<ActForm>,
     problems: Vec<String>,
+    /// The service's clock: a tablet's may be wrong, and the curves of drying go by these times.
+    now: String,
 }
 
 /// All rows of a list that goes by pages.
@@ -142,7 +145,11 @@ fn side(fields: &StationFields) -> String {
 }
 
 /// What was read at each station in the survey before this one, on this scale.
-fn readings_before(tx: &mut Tx<'_>, this: &Survey, scale: Option<&str>) -> Result<HashMap<StationId, String>> {
+fn readings_before(
+    tx: &mut Tx<'_>,
+    this: &Survey,
+    scale: Option<&str>,
+) -> Result<HashMap<StationId, String>> {
     let vessel_id = this.fields.vessel_id;
     let mut earlier = all(|page| survey::list(tx, Some(vessel_id), None, page))?;
     earlier.retain(|other| other.id != this.id && other.fields.surveyed_on <= this.fields.surveyed_on);
@@ -184,7 +191,8 @@ fn walks(
     let mut walks: Vec<Walk> = Vec::new();
     for Station { id, fields, .. } in stations {
         let own = readings.iter().filter(|r| r.fields.station_id == id);
-        let own: Vec<&Reading> = own.filter(|r| scale.is_none() || r.fields.scale.as_deref() == scale).collect();
+        let own: Vec<&Reading> =
+            own.filter(|r| scale.is_none() || r.fields.scale.as_deref() == scale).collect();
         let title = side(&fields);
         if walks.last().is_none_or(|walk| walk.title != title) {
             walks.push(Walk { title, rows: Vec::new() });
@@ -196,7 +204,11 @@ fn walks(
             before: before.remove(&id),
             sequence: own.iter().map(|r| r.fields.sequence).max().unwrap_or(0) + 1,
             // A survey that goes on for weeks of drying has many: the last tell where it is.
-            taken: own.iter().skip(own.len().saturating_sub(3)).map(|r| Taken { value: number(r.fields.value) }).collect(),
+            taken: own
+                .iter()
+                .skip(own.len().saturating_sub(3))
+                .map(|r| Taken { value: number(r.fields.value) })
+                .collect(),
             typed: again.typed.get(&field(id)).cloned().unwrap_or_default(),
             problem: again.refused.get(&id).cloned(),
         };
@@ -247,14 +259,16 @@ pub async fn page<P: Permission>(
             let scale = survey.fields.meter_scale.clone();
             let mut before = readings_before(tx, &survey, scale.as_deref())?;
             let local = LocalTime::of(tx)?;
-            let acts = Acts { survey: &survey, stations: &stations, readings: &readings, may_sign, local }.forms();
+            let now = local.now.to_rfc3339_opts(SecondsFormat::Secs, true);
+            let acts =
+                Acts { survey: &survey, stations: &stations, readings: &readings, may_sign, local }.forms();
             let (stations_n, walks) =
                 (stations.len(), walks(stations, &readings, scale.as_deref(), &mut before, &again));
             let read = walks.iter().flat_map(|walk| &walk.rows).filter(|row| !row.taken.is_empty()).count();
-            Ok((survey, vessel, walks, stations_n, read, acts, organisation_name(tx)?, again))
+            Ok((survey, vessel, walks, stations_n, read, acts, organisation_name(tx)?, again, now))
         })
         .await?;
-    let (survey, vessel, walks, stations, read, acts, organisation, again) = loaded;
+    let (survey, vessel, walks, stations, read, acts, organisation, again, now) = loaded;
     let mut problems = Vec::new();
     if let Some((act, error)) = &again.error
         && !acts.iter().any(|form| form.act == act)
@@ -281,6 +295,7 @@ pub async fn page<P: Permission>(
         read,
         acts,
         problems,
+        now,
     };
     send_as(status, &page)
 }
@@ -295,7 +310,12 @@ pub fn may<P: Permission>(powers: &Powers) -> bool {
 ///
 /// # Errors
 /// Not found; those of the database.
-pub async fn show(app: App, request: HttpRequest, permit: PagePermit<RecordReadings>, id: At<SurveyId>) -> Outcome {
+pub async fn show(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<RecordReadings>,
+    id: At<SurveyId>,
+) -> Outcome {
     page(app, request, &permit, id.0, Again::default()).await
 }
 
@@ -313,9 +333,12 @@ pub async fn enter(
     let typed = typed.0;
     let (mut items, mut places, mut refused) = (Vec::new(), Vec::new(), HashMap::new());
     for (name, text) in &typed {
-        let Some(station) = name.strip_prefix("value-").and_then(|id| id.parse::<uuid::Uuid>().ok()) else { continue };
+        let Some(station) = name.strip_prefix("value-").and_then(|id| id.parse::<uuid::Uuid>().ok()) else {
+            continue;
+        };
         let station = StationId::from(station);
-        let sequence: Option<i32> = typed.get(&format!("sequence-{station}")).and_then(|text| text.parse().ok());
+        let sequence: Option<i32> =
+            typed.get(&format!("sequence-{station}")).and_then(|text| text.parse().ok());
         match text.trim().replace(',', ".").parse::<f64>() {
             Ok(value) if value.is_finite() => {
                 items.push(json!({"station_id": station, "sequence": sequence.unwrap_or(1), "value": value}));
@@ -328,7 +351,8 @@ pub async fn enter(
         let results = app.write(&permit.0, move |tx| append_batch(tx, id.0, items)).await?;
         for (station, result) in places.into_iter().zip(results.items) {
             if let Some(problem) = result.problem.filter(|_| result.status == AppendStatus::Refused) {
-                let detail = problem.errors.first().map_or(problem.detail.as_str(), |error| error.detail.as_str());
+                let detail =
+                    problem.errors.first().map_or(problem.detail.as_str(), |error| error.detail.as_str());
                 refused.insert(station, for_people(detail));
             }
         }
@@ -337,7 +361,9 @@ pub async fn enter(
         return Ok(see(&format!("/surveys/{}/entry", id.0)));
     }
     let kept = typed.into_iter().filter(|(name, _)| {
-        name.strip_prefix("value-").and_then(|id| id.parse::<uuid::Uuid>().ok()).is_some_and(|id| refused.contains_key(&id.into()))
+        name.strip_prefix("value-")
+            .and_then(|id| id.parse::<uuid::Uuid>().ok())
+            .is_some_and(|id| refused.contains_key(&id.into()))
     });
     let again = Again { typed: kept.collect(), refused, error: None };
     page(app, request, &permit, id.0, again).await
@@ -373,7 +399,8 @@ pub async fn take(
 /// Invalid.
 pub fn read_act(acts: &[ActForm], act: &str, typed: &Typed, local: &LocalTime, more: Value) -> Result<Value> {
     let form = acts.iter().find(|form| form.act == act);
-    form.ok_or_else(|| Error::new(Code::Conflict, "The page has no such form now. Reload it."))?.json(typed, local, more)
+    form.ok_or_else(|| Error::new(Code::Conflict, "The page has no such form now. Reload it."))?
+        .json(typed, local, more)
 }
 
 #[cfg(test)]

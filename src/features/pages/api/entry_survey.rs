@@ -41,7 +41,11 @@ pub fn choice(code: &str, words: &str) -> (String, String) {
 pub fn facts(survey: &Survey) -> Vec<(&'static str, String)> {
     let fields = &survey.fields;
     let with = |value: Option<f64>, unit: &str| value.map(|value| format!("{} {unit}", number(value)));
-    let meter = [fields.meter.clone(), fields.meter_serial.clone()].into_iter().flatten().collect::<Vec<_>>().join(", ");
+    let meter = [fields.meter.clone(), fields.meter_serial.clone()]
+        .into_iter()
+        .flatten()
+        .collect::<Vec<_>>()
+        .join(", ");
     [
         ("Day", Some(day(fields.surveyed_on))),
         ("Meter", (!meter.is_empty()).then_some(meter)),
@@ -97,8 +101,23 @@ impl Acts<'_> {
         let fields = vec![
             Field::unseen("id", fresh_id()),
             Field::new("code", "What it is called, as P3", Kind::Text).needed(),
-            Field::new("side", "Side, looking forward", Kind::Choice(vec![choice("port", "port"), choice("starboard", "starboard")])).needed(),
-            Field::new("hull", "Hull", Kind::Choice(vec![choice("centre", "the only one, or the middle one"), choice("port", "port hull"), choice("starboard", "starboard hull")])).needed().holding("centre"),
+            Field::new(
+                "side",
+                "Side, looking forward",
+                Kind::Choice(vec![choice("port", "port"), choice("starboard", "starboard")]),
+            )
+            .needed(),
+            Field::new(
+                "hull",
+                "Hull",
+                Kind::Choice(vec![
+                    choice("centre", "the only one, or the middle one"),
+                    choice("port", "port hull"),
+                    choice("starboard", "starboard hull"),
+                ]),
+            )
+            .needed()
+            .holding("centre"),
             Field::new("zone", "Zone", Kind::Choice(zones.to_vec())).needed().holding("bottom"),
             Field::new("x_m", "Aft from the forward end of the waterline", Kind::Number).measured_in("m"),
             Field::new("girth_m", "Up from the centreline, along the skin", Kind::Number).measured_in("m"),
@@ -116,7 +135,11 @@ impl Acts<'_> {
             station.map_or("", |station| station.fields.code.as_str()).to_owned()
         };
         let choices = self.readings.iter().map(|reading| {
-            let nth = if reading.fields.sequence > 1 { format!(" ({})", reading.fields.sequence) } else { String::new() };
+            let nth = if reading.fields.sequence > 1 {
+                format!(" ({})", reading.fields.sequence)
+            } else {
+                String::new()
+            };
             let words = format!("{}{nth}: {}", code(reading), number(reading.fields.value));
             (format!("{} {}", reading.id, reading.version), words)
         });
@@ -126,7 +149,8 @@ impl Acts<'_> {
             Field::new("correction_reason", "Why it was wrong", Kind::Text).needed(),
         ];
         let action = format!("/surveys/{}/corrections", self.survey.id);
-        let mut form = ActForm::new("correct", "Correct a reading that was sent", action, "Correct it", fields);
+        let mut form =
+            ActForm::new("correct", "Correct a reading that was sent", action, "Correct it", fields);
         "The earlier figure stays in the history.".clone_into(&mut form.about);
         form
     }
@@ -136,24 +160,66 @@ impl Acts<'_> {
         let code = |code: Option<String>| code.unwrap_or_default();
         let held = |value: Option<f64>| value.map_or_else(String::new, number);
         let text = |value: &Value| value.as_str().map(str::to_owned);
-        let json = json!({"bottom": now.bottom_examined, "blistering": now.blistering, "sounding": now.sounding});
+        let json =
+            json!({"bottom": now.bottom_examined, "blistering": now.blistering, "sounding": now.sounding});
         let fields = vec![
             Field::unseen("version", self.survey.version),
-            Field::new("bottom_examined", "How much of the bottom was looked at", Kind::Choice(vec![choice("whole", "the whole"), choice("part", "a part"), choice("none", "nothing")]))
-                .needed()
-                .holding(code(text(&json["bottom"]))),
-            Field::new("blistering", "The deepest blistering found", Kind::Choice(vec![choice("none", "no blisters"), choice("coating_only", "in the paint only"), choice("gelcoat", "under or in the gelcoat"), choice("laminate", "in the laminate")]))
-                .needed()
-                .holding(code(text(&json["blistering"]))),
-            Field::new("blister_density_per_m2", "Blisters, where they are", Kind::Number).measured_in("per m²").holding(held(now.blister_density_per_m2)),
-            Field::new("largest_blister_mm", "The largest blister", Kind::Number).measured_in("mm").holding(held(now.largest_blister_mm)),
-            Field::new("sounding", "What hammer sounding told", Kind::Choice(vec![choice("not_done", "not done"), choice("sound", "sound everywhere"), choice("dull_in_places", "dull in places"), choice("dull_widely", "dull over wide areas")]))
-                .holding(code(text(&json["sounding"]))),
-            Field::new("coating_failure", "The coating has failed: flaking, lifting, bare places", Kind::Flag).holding(if now.coating_failure { "true" } else { "" }),
+            Field::new(
+                "bottom_examined",
+                "How much of the bottom was looked at",
+                Kind::Choice(vec![
+                    choice("whole", "the whole"),
+                    choice("part", "a part"),
+                    choice("none", "nothing"),
+                ]),
+            )
+            .needed()
+            .holding(code(text(&json["bottom"]))),
+            Field::new(
+                "blistering",
+                "The deepest blistering found",
+                Kind::Choice(vec![
+                    choice("none", "no blisters"),
+                    choice("coating_only", "in the paint only"),
+                    choice("gelcoat", "under or in the gelcoat"),
+                    choice("laminate", "in the laminate"),
+                ]),
+            )
+            .needed()
+            .holding(code(text(&json["blistering"]))),
+            Field::new("blister_density_per_m2", "Blisters, where they are", Kind::Number)
+                .measured_in("per m²")
+                .holding(held(now.blister_density_per_m2)),
+            Field::new("largest_blister_mm", "The largest blister", Kind::Number)
+                .measured_in("mm")
+                .holding(held(now.largest_blister_mm)),
+            Field::new(
+                "sounding",
+                "What hammer sounding told",
+                Kind::Choice(vec![
+                    choice("not_done", "not done"),
+                    choice("sound", "sound everywhere"),
+                    choice("dull_in_places", "dull in places"),
+                    choice("dull_widely", "dull over wide areas"),
+                ]),
+            )
+            .holding(code(text(&json["sounding"]))),
+            Field::new(
+                "coating_failure",
+                "The coating has failed: flaking, lifting, bare places",
+                Kind::Flag,
+            )
+            .holding(if now.coating_failure { "true" } else { "" }),
             Field::new("note", "Anything else", Kind::Long).holding(now.note.clone().unwrap_or_default()),
         ];
         let action = format!("/surveys/{}/signature", self.survey.id);
-        let mut form = ActForm::new("sign", "Say what the bottom was like, and sign", action, "Sign this survey", fields);
+        let mut form = ActForm::new(
+            "sign",
+            "Say what the bottom was like, and sign",
+            action,
+            "Sign this survey",
+            fields,
+        );
         "A signed survey is evidence: the dates of the vessel are computed again. The signer is the person who is signed in here."
             .clone_into(&mut form.about);
         form.cautions = cautions([]);
@@ -166,13 +232,12 @@ fn acts_of(tx: &mut Tx<'_>, id: SurveyId) -> Result<(Survey, Vec<ActForm>, Local
     let survey = survey::read(tx, id)?;
     let vessel_id = survey.fields.vessel_id;
     let stations = all(|page| station::list(tx, Some(vessel_id), None, page))?;
-    let filter = crate::features::surveys::store::reading::ReadingFilter {
-        survey_id: Some(id),
-        ..Default::default()
-    };
+    let filter =
+        crate::features::surveys::store::reading::ReadingFilter { survey_id: Some(id), ..Default::default() };
     let readings = all(|page| crate::features::surveys::store::reading::list(tx, filter, page))?;
     let local = LocalTime::of(tx)?;
-    let forms = Acts { survey: &survey, stations: &stations, readings: &readings, may_sign: true, local }.forms();
+    let forms =
+        Acts { survey: &survey, stations: &stations, readings: &readings, may_sign: true, local }.forms();
     Ok((survey, forms, local))
 }
 
@@ -221,7 +286,8 @@ pub async fn add_station(
     let made = app
         .write(&permit.0, move |tx| {
             let (survey, acts, local) = acts_of(tx, id.0)?;
-            let json = read_act(&acts, "station", &sent, &local, json!({"vessel_id": survey.fields.vessel_id}))?;
+            let json =
+                read_act(&acts, "station", &sent, &local, json!({"vessel_id": survey.fields.vessel_id}))?;
             once(tx, "create_station", json, stations_api::create, stations_api::read).map(|_| ())
         })
         .await;
@@ -262,7 +328,8 @@ pub async fn correct(
             let (_, acts, local) = acts_of(tx, id.0)?;
             let json = without(read_act(&acts, "correct", &sent, &local, json!({}))?, "reading");
             let chosen = sent.get("reading").and_then(|chosen| chosen.split_once(' '));
-            let chosen = chosen.and_then(|(id, version)| Some((id.parse::<uuid::Uuid>().ok()?, version.parse().ok()?)));
+            let chosen = chosen
+                .and_then(|(id, version)| Some((id.parse::<uuid::Uuid>().ok()?, version.parse().ok()?)));
             let (reading, version) =
                 chosen.ok_or_else(|| Error::field("/reading", "missing", "is not chosen. Choose one."))?;
             let reading = ReadingId::from(reading);
@@ -330,7 +397,8 @@ fn begin(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<(ActForm, Vec<Survey>, 
     let lifts = haulouts::of_vessel(tx, vessel_id)?;
     let ashore = lifts.iter().rfind(|lift| lift.fields.relaunched_on.is_none());
     let lifts = lifts.iter().rev().map(|lift| {
-        let until = lift.fields.relaunched_on.map_or_else(|| "ashore now".to_owned(), |on| format!("to {}", day(on)));
+        let until =
+            lift.fields.relaunched_on.map_or_else(|| "ashore now".to_owned(), |on| format!("to {}", day(on)));
         (lift.id.to_string(), format!("lifted {}, {until}", day(lift.fields.lifted_on)))
     });
     let hours = ashore.map(|lift| lift.fields.lifted_on).map_or_else(String::new, |on| {
@@ -342,13 +410,25 @@ fn begin(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<(ActForm, Vec<Survey>, 
     let fields = vec![
         Field::unseen("id", fresh_id()),
         Field::new("surveyed_on", "Day", Kind::Day).needed().holding(local.today().to_string()),
-        Field::new("haul_out_id", "Time ashore", Kind::Choice(lifts.collect())).holding(ashore.map_or_else(String::new, |lift| lift.id.to_string())),
+        Field::new("haul_out_id", "Time ashore", Kind::Choice(lifts.collect()))
+            .holding(ashore.map_or_else(String::new, |lift| lift.id.to_string())),
         Field::new("meter", "Meter", Kind::Text).holding(last(|survey| survey.meter.clone())),
-        Field::new("meter_serial", "Its serial number", Kind::Text).holding(last(|survey| survey.meter_serial.clone())),
-        Field::new("meter_scale", "Scale it is read on", Kind::Text).needed().holding(if scale.is_empty() { "relative".to_owned() } else { scale }),
-        Field::new("depth_mode", "How deep it looks", Kind::Choice(vec![choice("shallow", "near the surface"), choice("deep", "into the laminate")])),
-        Field::new("check_block_reading", "On its check block it shows", Kind::Number).measured_in("on that scale"),
-        Field::new("dry_reference_reading", "Above the waterline, where it is dry, it shows", Kind::Number).measured_in("on that scale"),
+        Field::new("meter_serial", "Its serial number", Kind::Text)
+            .holding(last(|survey| survey.meter_serial.clone())),
+        Field::new("meter_scale", "Scale it is read on", Kind::Text).needed().holding(if scale.is_empty() {
+            "relative".to_owned()
+        } else {
+            scale
+        }),
+        Field::new(
+            "depth_mode",
+            "How deep it looks",
+            Kind::Choice(vec![choice("shallow", "near the surface"), choice("deep", "into the laminate")]),
+        ),
+        Field::new("check_block_reading", "On its check block it shows", Kind::Number)
+            .measured_in("on that scale"),
+        Field::new("dry_reference_reading", "Above the waterline, where it is dry, it shows", Kind::Number)
+            .measured_in("on that scale"),
         Field::new("air_temperature_c", "Air", Kind::Number).measured_in("°C"),
         Field::new("relative_humidity_pct", "Relative humidity", Kind::Number).measured_in("%"),
         Field::new("hull_surface_temperature_c", "Hull surface", Kind::Number).measured_in("°C"),
@@ -368,7 +448,12 @@ fn begin(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<(ActForm, Vec<Survey>, 
 ///
 /// # Errors
 /// Not found; those of the database.
-pub async fn show_new(app: App, request: HttpRequest, permit: PagePermit<WriteSurvey>, id: At<VesselId>) -> Outcome {
+pub async fn show_new(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<WriteSurvey>,
+    id: At<VesselId>,
+) -> Outcome {
     new_page(app, request, permit, id.0, None).await
 }
 

@@ -1,7 +1,7 @@
 //! The pages, a file each, and what they share: the session's cookies, the forms, the frame around a page.
 
-pub mod choice;
 pub mod act_form;
+pub mod choice;
 pub mod drying;
 pub mod drying_chart;
 pub mod due;

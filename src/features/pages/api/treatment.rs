@@ -17,8 +17,7 @@ use super::session::PagePermit;
 use super::treatment_forms::Forms;
 use super::yard_words::{LocalTime, for_people, headed, number, word};
 use crate::db::Tx;
-use crate::error::{Error, Result};
-use crate::features::accounts;
+use crate::error::{Code, Error, Result};
 use crate::features::coats::model::overcoating::{OvercoatAnswer, SurfaceTemperature, overcoat_state};
 use crate::features::haulouts::store as haulouts;
 use crate::features::products::model::ProductFields;
@@ -31,6 +30,7 @@ use crate::features::treatments::model::entry::{Entry, StepState, TreatmentState
 use crate::features::treatments::model::next::NextAnswer;
 use crate::features::treatments::store::plan;
 use crate::features::vessels::store as vessels;
+use crate::features::{accounts, treatments};
 use crate::http::problem::status;
 use crate::http::{App, At, Outcome};
 use crate::ids::{PersonId, SurveyId, TreatmentId, VesselId};
@@ -58,14 +58,38 @@ impl Loaded {
     ///
     /// # Errors
     /// Not found; those of the database.
-    pub fn of(tx: &mut Tx<'_>, id: TreatmentId, person_id: Option<PersonId>, powers: &Powers) -> Result<Self> {
-        let under_way = read_under_way(tx, id)?;
-        let products = all(|page| products::list(tx, ProductFilter { role: None, updated_since: None }, page))?;
+    pub fn of(
+        tx: &mut Tx<'_>,
+        id: TreatmentId,
+        person_id: Option<PersonId>,
+        powers: &Powers,
+    ) -> Result<Self> {
+        let under_way = match read_under_way(tx, id) {
+            Err(error) if error.code == Code::NotFound => return Err(without_a_plan(tx, id, error)),
+            other => other?,
+        };
+        let products =
+            all(|page| products::list(tx, ProductFilter { role: None, updated_since: None }, page))?;
         let local = LocalTime::of(tx)?;
         let names = accounts::store::names_of(tx, &person_id.into_iter().collect::<Vec<_>>())?;
         let person = names.into_iter().next().map(|(_, name)| name).unwrap_or_default();
         let acts = Forms { under_way: &under_way, products: &products, person, powers, local }.all();
         Ok(Self { under_way, products, local, acts })
+    }
+}
+
+/// A treatment can be recorded as done without ever having been planned here.
+fn without_a_plan(tx: &mut Tx<'_>, id: TreatmentId, error: Error) -> Error {
+    match treatments::api::read(tx, id) {
+        Ok(done) => Error::new(
+            Code::NotFound,
+            format!(
+                "This treatment was recorded when it was done, from {} to {}. It has no plan, and so no steps to show.",
+                day(done.fields.started_on),
+                day(done.fields.completed_on)
+            ),
+        ),
+        Err(_) => error,
     }
 }
 
@@ -186,11 +210,19 @@ impl TreatmentPage {
     }
 }
 
-fn supply(code: &str, acts: &[ActForm], vessel_id: VesselId, drafts: &[(SurveyId, String)]) -> Option<(String, &'static str)> {
+fn supply(
+    code: &str,
+    acts: &[ActForm],
+    vessel_id: VesselId,
+    drafts: &[(SurveyId, String)],
+) -> Option<(String, &'static str)> {
     let act = match code {
         "readings_not_accepted" => {
             let draft = drafts.first().map(|(id, _)| format!("/surveys/{id}/entry"));
-            return Some((draft.unwrap_or_else(|| format!("/vessels/{vessel_id}/surveys/new")), "Take readings"));
+            return Some((
+                draft.unwrap_or_else(|| format!("/vessels/{vessel_id}/surveys/new")),
+                "Take readings",
+            ));
         }
         "step_not_done" => ("step_done", "Enter that a step is done"),
         "coats_missing" => ("coat", "Record a coat"),
@@ -268,13 +300,24 @@ fn climate(loaded: &Loaded) -> Result<Option<Climate>> {
         },
         Limit {
             what: "Surface of the hull",
-            now: format!("{} °C (air {} °C)", number(last.surface_temperature_c), number(last.air_temperature_c)),
-            asked: format!("{} to {} °C", number(limits.min_surface_temperature_c), number(limits.max_surface_temperature_c)),
+            now: format!(
+                "{} °C (air {} °C)",
+                number(last.surface_temperature_c),
+                number(last.air_temperature_c)
+            ),
+            asked: format!(
+                "{} to {} °C",
+                number(limits.min_surface_temperature_c),
+                number(limits.max_surface_temperature_c)
+            ),
             kept: !broken("surface_too_cold") && !broken("surface_too_warm"),
         },
     ];
     Ok(Some(Climate {
-        product: product.map_or_else(|| "usual limits, for no product is named".to_owned(), |product| product.fields.name.clone()),
+        product: product.map_or_else(
+            || "usual limits, for no product is named".to_owned(),
+            |product| product.fields.name.clone(),
+        ),
         measured: format!("{} ({})", loaded.local.time(last.at), loaded.local.span(last.at)),
         old: (loaded.local.now - last.at).num_hours() >= STANDS_H,
         allowed: judged.allowed,
@@ -309,8 +352,10 @@ fn clocks(loaded: &Loaded) -> Vec<Clock> {
         else {
             continue;
         };
-        let name = last.sheet.as_ref().map_or("no product named", |sheet: &ProductFields| sheet.name.as_str());
-        let ended = last.fields.finished_at.map_or_else(String::new, |at| format!(", ended {}", local.time(at)));
+        let name =
+            last.sheet.as_ref().map_or("no product named", |sheet: &ProductFields| sheet.name.as_str());
+        let ended =
+            last.fields.finished_at.map_or_else(String::new, |at| format!(", ended {}", local.time(at)));
         let coat = format!("{} ({name}){ended}; next {}", headed(&last.fields.role), word(&next_role));
         let Some(sheet) = &last.sheet else { continue };
         let told = overcoat_state(sheet, next_role, &history, last.fields.finished_at, local.now);
@@ -320,7 +365,8 @@ fn clocks(loaded: &Loaded) -> Vec<Clock> {
             OvercoatAnswer::Closed => ("wait", "Closed: abrade first"),
             OvercoatAnswer::Unknown => ("wait", "Not known"),
         };
-        let spoken = |what: &str, at: DateTime<Utc>| format!("{what} {} ({})", local.span(at), local.time(at));
+        let spoken =
+            |what: &str, at: DateTime<Utc>| format!("{what} {} ({})", local.span(at), local.time(at));
         let when = [
             told.opens_at.map(|at| spoken("Opens", at)),
             told.until.map(|at| spoken("Closes", at)),
@@ -334,7 +380,11 @@ fn clocks(loaded: &Loaded) -> Vec<Clock> {
             state,
             when: when.into_iter().flatten().collect::<Vec<_>>().join("; "),
             detail: for_people(&told.detail),
-            bar: last.fields.finished_at.zip(end).map_or_else(String::new, |(from, to)| bar(from, to, local.now)),
+            bar: last
+                .fields
+                .finished_at
+                .zip(end)
+                .map_or_else(String::new, |(from, to)| bar(from, to, local.now)),
         });
     }
     clocks
@@ -348,12 +398,14 @@ fn steps(loaded: &Loaded) -> Vec<StepRow> {
             StepState::Waiting => ("waiting", "waits"),
         };
         let done = step.done.as_ref().map(|entry| {
-            let who = entry.fields.person_name.as_ref().map_or_else(String::new, |name| format!(" by {name}"));
+            let who =
+                entry.fields.person_name.as_ref().map_or_else(String::new, |name| format!(" by {name}"));
             let note = entry.fields.note.as_ref().map_or_else(String::new, |note| format!(": {note}"));
             format!("{}{who}{note}", loaded.local.time(entry.fields.happened_at))
         });
         let planned = loaded.under_way.plan.fields.steps.iter().find(|own| own.step == step.step);
-        let coats = planned.and_then(|own| own.coats).map_or_else(String::new, |coats| format!(", {coats} coats"));
+        let coats =
+            planned.and_then(|own| own.coats).map_or_else(String::new, |coats| format!(", {coats} coats"));
         StepRow {
             step: format!("{}{coats}", headed(&step.step)),
             zone: word(&step.zone),
@@ -369,7 +421,11 @@ fn steps(loaded: &Loaded) -> Vec<StepRow> {
 fn entry_row(entry: &Entry, local: &LocalTime) -> EntryRow {
     let fields = &entry.fields;
     let mut what = headed(&fields.kind);
-    for part in [fields.hold.as_ref().map(word), fields.step.as_ref().map(word), fields.zone.as_ref().map(word)].into_iter().flatten() {
+    for part in
+        [fields.hold.as_ref().map(word), fields.step.as_ref().map(word), fields.zone.as_ref().map(word)]
+            .into_iter()
+            .flatten()
+    {
         what.push_str(", ");
         what.push_str(&part);
     }
@@ -424,7 +480,8 @@ pub async fn page<P: Permission>(
     let loaded = app
         .read(&permit.0, move |tx| {
             let loaded = Loaded::of(tx, id, person_id, &powers)?;
-            let (vessel_id, haul_out_id) = (loaded.under_way.plan.vessel_id, loaded.under_way.plan.haul_out_id);
+            let (vessel_id, haul_out_id) =
+                (loaded.under_way.plan.vessel_id, loaded.under_way.plan.haul_out_id);
             let vessel = vessels::read(tx, vessel_id)?;
             let haul_out = haulouts::read(tx, haul_out_id)?;
             let plan = plan::read(tx, id)?;
@@ -439,10 +496,14 @@ pub async fn page<P: Permission>(
         })
         .await?;
     let (loaded, vessel, haul_out, quantities, washes, drafts, organisation) = loaded;
-    let (climate, clocks, steps, next) = (climate(&loaded)?, clocks(&loaded), steps(&loaded), nexts(&loaded, &drafts));
+    let (climate, clocks, steps, next) =
+        (climate(&loaded)?, clocks(&loaded), steps(&loaded), nexts(&loaded, &drafts));
     let Loaded { under_way, local, acts, .. } = loaded;
     let plan = under_way.plan;
-    let drying = under_way.drying.as_ref().filter(|drying| !drying.stations.is_empty() || plan.state != TreatmentState::Closed);
+    let drying = under_way
+        .drying
+        .as_ref()
+        .filter(|drying| !drying.stations.is_empty() || plan.state != TreatmentState::Closed);
     let drying = drying.map(|drying| shown(drying, &washes, &local));
     let (mut code, mut problems) = (StatusCode::OK, Vec::new());
     if let Some(refused) = &refused {
@@ -459,7 +520,10 @@ pub async fn page<P: Permission>(
         _ => form,
     };
     let acts = acts.into_iter().map(|form| ActForm { token: token.clone(), ..again(form) }).collect();
-    let until = haul_out.fields.relaunched_on.map_or_else(|| "ashore now".to_owned(), |on| format!("relaunched {}", day(on)));
+    let until = haul_out
+        .fields
+        .relaunched_on
+        .map_or_else(|| "ashore now".to_owned(), |on| format!("relaunched {}", day(on)));
     let title = format!("{}: {} treatment", vessel.fields.name, word(&plan.fields.kind));
     let frame = Frame::of(&request, organisation, "treatment", title)?;
     let entries = plan.entries.iter().rev().map(|entry| entry_row(entry, &local)).collect();

@@ -24,7 +24,8 @@ use crate::ids::{CoatId, TreatmentId};
 use crate::permissions::{Permission, RecordReadings, RecordWork, Survey};
 
 /// The acts of each door: the permit of a door is for these alone.
-const WORK: [&str; 8] = ["wash", "blush_wash", "abrasion", "step_done", "withdrawal", "coat", "film", "closing"];
+const WORK: [&str; 8] =
+    ["wash", "blush_wash", "abrasion", "step_done", "withdrawal", "coat", "film", "closing"];
 const DECISIONS: [&str; 2] = ["acceptance", "override"];
 const CLIMATE: [&str; 1] = ["climate"];
 
@@ -51,9 +52,11 @@ where
 fn coat(tx: &mut Tx<'_>, id: TreatmentId, loaded: &Loaded, mut json: Value) -> Result<()> {
     apart(&mut json, "at", &["step", "zone"])?;
     let step = json["step"].take();
-    let step: StepKind = serde_json::from_value(step)
-        .map_err(|cause| Error::field("/at", "unknown", "is no step of the plan. Choose one.").because(cause))?;
-    let applied_on = json["started_at"].as_str().and_then(|at| at.parse().ok()).map(|at| loaded.local.day_of(at));
+    let step: StepKind = serde_json::from_value(step).map_err(|cause| {
+        Error::field("/at", "unknown", "is no step of the plan. Choose one.").because(cause)
+    })?;
+    let applied_on =
+        json["started_at"].as_str().and_then(|at| at.parse().ok()).map(|at| loaded.local.day_of(at));
     if let Value::Object(object) = &mut json {
         object.remove("step");
         object.insert("vessel_id".to_owned(), json!(loaded.under_way.plan.vessel_id));
@@ -67,11 +70,13 @@ fn film(tx: &mut Tx<'_>, loaded: &Loaded, mut json: Value) -> Result<()> {
     apart(&mut json, "coat", &["coat"])?;
     let chosen = json["coat"].as_str().and_then(|id| id.parse::<uuid::Uuid>().ok()).map(CoatId::from);
     let own = loaded.under_way.coats.iter().find(|coat| Some(coat.id) == chosen);
-    let coat = own.ok_or_else(|| Error::field("/coat", "unknown", "is no coat of this treatment. Choose one."))?.id;
+    let coat =
+        own.ok_or_else(|| Error::field("/coat", "unknown", "is no coat of this treatment. Choose one."))?.id;
     if let Value::Object(object) = &mut json {
         object.remove("coat");
     }
-    once(tx, "create_film", json, |tx, id, fields| films::create(tx, coat, id, fields), films::read).map(|_| ())
+    once(tx, "create_film", json, |tx, id, fields| films::create(tx, coat, id, fields), films::read)
+        .map(|_| ())
 }
 
 fn act(tx: &mut Tx<'_>, id: TreatmentId, loaded: &Loaded, act: &str, typed: &Typed) -> Result<()> {
@@ -124,7 +129,9 @@ async fn take<P: Permission>(
     match done {
         Ok(()) => Ok(see(&format!("/treatments/{id}?done={name}"))),
         Err(error) if matches!(error.code, Code::Internal | Code::Unavailable | Code::NotFound) => Err(error),
-        Err(error) => treatment::page(app, request, &permit, id, Some(Refused { act: name, typed, error })).await,
+        Err(error) => {
+            treatment::page(app, request, &permit, id, Some(Refused { act: name, typed, error })).await
+        }
     }
 }
 

@@ -30,7 +30,10 @@ pub struct Forms<'a> {
 
 /// A step in a zone, as one choice.
 fn at(step: StepKind, zone: Zone) -> (String, String) {
-    (format!("{} {}", word(&step).replace(' ', "_"), word(&zone)), format!("{} on the {}", headed(&step), word(&zone)))
+    (
+        format!("{} {}", word(&step).replace(' ', "_"), word(&zone)),
+        format!("{} on the {}", headed(&step), word(&zone)),
+    )
 }
 
 impl Forms<'_> {
@@ -42,7 +45,8 @@ impl Forms<'_> {
     #[must_use]
     pub fn all(&self) -> Vec<ActForm> {
         let state = self.plan().state;
-        let works = matches!(state, TreatmentState::Accepted | TreatmentState::Running) && may::<RecordWork>(self.powers);
+        let works = matches!(state, TreatmentState::Accepted | TreatmentState::Running)
+            && may::<RecordWork>(self.powers);
         let mut forms = Vec::new();
         if state == TreatmentState::Planned && may::<Survey>(self.powers) {
             forms.push(self.acceptance());
@@ -79,7 +83,14 @@ impl Forms<'_> {
         forms
     }
 
-    fn form(&self, act: &'static str, title: &str, door: &str, button: &'static str, fields: Vec<Field>) -> ActForm {
+    fn form(
+        &self,
+        act: &'static str,
+        title: &str,
+        door: &str,
+        button: &'static str,
+        fields: Vec<Field>,
+    ) -> ActForm {
         ActForm::new(act, title, format!("/treatments/{}/{door}", self.plan().id), button, fields)
     }
 
@@ -134,7 +145,11 @@ impl Forms<'_> {
     /// The steps that are not done, those whose turn it is first.
     fn to_do(&self) -> Vec<(StepKind, Zone)> {
         let of = |state: StepState| {
-            self.plan().progress.iter().filter(move |step| step.state == state).map(|step| (step.step, step.zone))
+            self.plan()
+                .progress
+                .iter()
+                .filter(move |step| step.state == state)
+                .map(|step| (step.step, step.zone))
         };
         of(StepState::Open).chain(of(StepState::Waiting)).collect()
     }
@@ -144,9 +159,13 @@ impl Forms<'_> {
         let first = *to_do.first()?;
         let fields = vec![
             Field::unseen("id", fresh_id()),
-            Field::new("at", "Which step", Kind::Choice(to_do.iter().map(|(step, zone)| at(*step, *zone)).collect()))
-                .needed()
-                .holding(at(first.0, first.1).0),
+            Field::new(
+                "at",
+                "Which step",
+                Kind::Choice(to_do.iter().map(|(step, zone)| at(*step, *zone)).collect()),
+            )
+            .needed()
+            .holding(at(first.0, first.1).0),
             self.happened_at(),
             self.by(),
             Field::new("note", "What was done: depth, grit, method, result", Kind::Long),
@@ -163,33 +182,45 @@ impl Forms<'_> {
                 .holding(self.local.typed(self.local.now)),
             Field::new("air_temperature_c", "Air", Kind::Number).measured_in("°C").needed(),
             Field::new("relative_humidity_pct", "Relative humidity", Kind::Number).measured_in("%").needed(),
-            Field::new("surface_temperature_c", "Surface of the hull", Kind::Number).measured_in("°C").needed(),
+            Field::new("surface_temperature_c", "Surface of the hull", Kind::Number)
+                .measured_in("°C")
+                .needed(),
         ];
         self.form("climate", "Air and hull were measured", "climate", "Enter the climate", fields)
     }
 
     fn coat(&self) -> Option<ActForm> {
-        let to_do: Vec<(StepKind, Zone)> = self.to_do().into_iter().filter(|(step, _)| step.role().is_some()).collect();
+        let to_do: Vec<(StepKind, Zone)> =
+            self.to_do().into_iter().filter(|(step, _)| step.role().is_some()).collect();
         let (step, zone) = *to_do.first()?;
         let planned = self.plan().fields.steps.iter().find(|own| own.step == step);
         let product = planned.and_then(|step| step.product_id).map_or_else(String::new, |id| id.to_string());
         let roles: Vec<CoatRole> = to_do.iter().filter_map(|(step, _)| step.role()).collect();
         let products = self.products.iter().filter(|product| roles.contains(&product.fields.role));
-        let products = products.map(|product| (product.id.to_string(), product.fields.name.clone())).collect();
+        let products =
+            products.map(|product| (product.id.to_string(), product.fields.name.clone())).collect();
         let area = self.plan().fields.zones.iter().find(|own| own.zone == zone).and_then(|own| own.area_m2);
         let label = |what: &str| format!("{what} (clock of {})", self.local.zone_name());
         let fields = vec![
             Field::unseen("id", fresh_id()),
-            Field::new("at", "For which step", Kind::Choice(to_do.iter().map(|(step, zone)| at(*step, *zone)).collect()))
-                .needed()
-                .holding(at(step, zone).0),
+            Field::new(
+                "at",
+                "For which step",
+                Kind::Choice(to_do.iter().map(|(step, zone)| at(*step, *zone)).collect()),
+            )
+            .needed()
+            .holding(at(step, zone).0),
             Field::new("product_id", "Product", Kind::Choice(products)).needed().holding(product),
             Field::new("batch_number", "Batch number", Kind::Text),
             Field::new("colour", "Colour: alternate them, so that a miss shows", Kind::Text),
             Field::new("started_at", &label("Begun"), Kind::Time).needed(),
-            Field::new("finished_at", &label("Ended"), Kind::Time).needed().holding(self.local.typed(self.local.now)),
+            Field::new("finished_at", &label("Ended"), Kind::Time)
+                .needed()
+                .holding(self.local.typed(self.local.now)),
             Field::new("litres", "Used, mixed and unthinned", Kind::Number).measured_in("litres"),
-            Field::new("area_m2", "On what area", Kind::Number).measured_in("m²").holding(area.map_or_else(String::new, number)),
+            Field::new("area_m2", "On what area", Kind::Number)
+                .measured_in("m²")
+                .holding(area.map_or_else(String::new, number)),
             Field::new("wet_film_um", "Wet film by the comb", Kind::Number).measured_in("µm"),
             Field::new("note", "Anything else", Kind::Long),
         ];
@@ -208,19 +239,52 @@ impl Forms<'_> {
                 Some(false) => "film not accepted",
                 None => "no film yet",
             };
-            let words = format!("Coat {}: {} on the {}, {judged}", n + 1, word(&coat.fields.role), word(&coat.fields.zone));
+            let words = format!(
+                "Coat {}: {} on the {}, {judged}",
+                n + 1,
+                word(&coat.fields.role),
+                word(&coat.fields.zone)
+            );
             (coat.id.to_string(), words)
         });
         let waiting = self.under_way.coats.iter().find(|coat| coat.film_accepted != Some(true));
-        let nominal = waiting.and_then(|coat| coat.fields.dry_film_um.or(coat.sheet.as_ref()?.min_dry_film_um));
+        let nominal =
+            waiting.and_then(|coat| coat.fields.dry_film_um.or(coat.sheet.as_ref()?.min_dry_film_um));
         let fields = vec![
             Field::unseen("id", fresh_id()),
-            Field::new("coat", "Which coat", Kind::Choice(coats.collect())).needed().holding(waiting.map_or_else(String::new, |coat| coat.id.to_string())),
-            Field::new("method", "How", Kind::Choice(vec![choice("ultrasonic", "ultrasonic gauge, dry film"), choice("wet_film", "comb, wet film"), choice("litres_used", "from litres and area"), choice("destructive", "a cut under a glass")])).needed(),
-            Field::new("rule", "By which rule", Kind::Choice(vec![choice("iso-19840", "ISO 19840"), choice("pa-2", "SSPC-PA 2"), choice("pspc-90-10", "IMO MSC.215(82), 90/10")])).needed().holding("iso-19840"),
-            Field::new("nominal_um", "Nominal dry film", Kind::Number).measured_in("µm").needed().holding(nominal.map_or_else(String::new, number)),
+            Field::new("coat", "Which coat", Kind::Choice(coats.collect()))
+                .needed()
+                .holding(waiting.map_or_else(String::new, |coat| coat.id.to_string())),
+            Field::new(
+                "method",
+                "How",
+                Kind::Choice(vec![
+                    choice("ultrasonic", "ultrasonic gauge, dry film"),
+                    choice("wet_film", "comb, wet film"),
+                    choice("litres_used", "from litres and area"),
+                    choice("destructive", "a cut under a glass"),
+                ]),
+            )
+            .needed(),
+            Field::new(
+                "rule",
+                "By which rule",
+                Kind::Choice(vec![
+                    choice("iso-19840", "ISO 19840"),
+                    choice("pa-2", "SSPC-PA 2"),
+                    choice("pspc-90-10", "IMO MSC.215(82), 90/10"),
+                ]),
+            )
+            .needed()
+            .holding("iso-19840"),
+            Field::new("nominal_um", "Nominal dry film", Kind::Number)
+                .measured_in("µm")
+                .needed()
+                .holding(nominal.map_or_else(String::new, number)),
             Field::new("readings_um", "Readings, with spaces between them", Kind::Numbers).measured_in("µm"),
-            Field::new("measured_at", &format!("When (clock of {})", self.local.zone_name()), Kind::Time).needed().holding(self.local.typed(self.local.now)),
+            Field::new("measured_at", &format!("When (clock of {})", self.local.zone_name()), Kind::Time)
+                .needed()
+                .holding(self.local.typed(self.local.now)),
             Field::new("note", "Anything else", Kind::Long),
         ];
         let mut form = self.form("film", "A film was measured", "work", "Record the film", fields);
@@ -230,9 +294,19 @@ impl Forms<'_> {
 
     fn acceptance(&self) -> ActForm {
         let [name, qualification] = self.decided_by();
-        let fields = vec![Field::unseen("id", fresh_id()), name, qualification, self.happened_at(), Field::new("note", "Anything to say with it", Kind::Long)];
-        let mut form = self.form("acceptance", "Accept the plan", "decisions", "Accept the plan as it stands", fields);
-        form.about = format!("Version {} of the plan is accepted: a later change of it asks for another acceptance.", self.plan().version);
+        let fields = vec![
+            Field::unseen("id", fresh_id()),
+            name,
+            qualification,
+            self.happened_at(),
+            Field::new("note", "Anything to say with it", Kind::Long),
+        ];
+        let mut form =
+            self.form("acceptance", "Accept the plan", "decisions", "Accept the plan as it stands", fields);
+        form.about = format!(
+            "Version {} of the plan is accepted: a later change of it asks for another acceptance.",
+            self.plan().version
+        );
         form.cautions = cautions([]);
         form
     }
@@ -242,7 +316,12 @@ impl Forms<'_> {
         for hold in self.plan().next.iter().flat_map(|next| &next.holds) {
             let code = format!("{} {} {}", hold.code, word(&hold.step).replace(' ', "_"), word(&hold.zone));
             if holds.iter().all(|(other, _)| *other != code) {
-                let words = format!("{}: before {} on the {}", headed(&hold.code), word(&hold.step), word(&hold.zone));
+                let words = format!(
+                    "{}: before {} on the {}",
+                    headed(&hold.code),
+                    word(&hold.step),
+                    word(&hold.zone)
+                );
                 holds.push((code, words));
             }
         }
@@ -257,14 +336,19 @@ impl Forms<'_> {
             self.happened_at(),
         ];
         let mut form = self.form("override", "Go on over a hold", "decisions", "Override this hold", fields);
-        "For a named, qualified person. It stays visible for ever, with the reason.".clone_into(&mut form.about);
+        "For a named, qualified person. It stays visible for ever, with the reason."
+            .clone_into(&mut form.about);
         form.cautions = cautions([]);
         Some(form)
     }
 
     fn withdrawal(&self) -> Option<ActForm> {
         let open = |entry: &&crate::features::treatments::model::entry::Entry| {
-            !entry.withdrawn && !matches!(entry.fields.kind, EntryKind::Override | EntryKind::Withdrawal | EntryKind::Closing)
+            !entry.withdrawn
+                && !matches!(
+                    entry.fields.kind,
+                    EntryKind::Override | EntryKind::Withdrawal | EntryKind::Closing
+                )
         };
         let entries: Vec<(String, String)> = self
             .plan()
@@ -274,7 +358,14 @@ impl Forms<'_> {
             .filter(open)
             .map(|entry| {
                 let step = entry.fields.step.map_or_else(String::new, |step| format!(", {}", word(&step)));
-                (entry.id.to_string(), format!("{}{step}, {}", headed(&entry.fields.kind), self.local.time(entry.fields.happened_at)))
+                (
+                    entry.id.to_string(),
+                    format!(
+                        "{}{step}, {}",
+                        headed(&entry.fields.kind),
+                        self.local.time(entry.fields.happened_at)
+                    ),
+                )
             })
             .collect();
         if entries.is_empty() {
@@ -294,13 +385,21 @@ impl Forms<'_> {
 
     fn closing(&self) -> ActForm {
         let fields = vec![
-            Field::new("launch_at", &format!("Since when the hull may go afloat (clock of {})", self.local.zone_name()), Kind::Time).needed().holding(self.local.typed(self.local.now)),
+            Field::new(
+                "launch_at",
+                &format!("Since when the hull may go afloat (clock of {})", self.local.zone_name()),
+                Kind::Time,
+            )
+            .needed()
+            .holding(self.local.typed(self.local.now)),
             Field::new("person_name", "Who closes it", Kind::Text).needed().holding(&self.person),
-            Field::new("laminate_removed_mm", "Laminate taken off, of a curative treatment", Kind::Number).measured_in("mm"),
+            Field::new("laminate_removed_mm", "Laminate taken off, of a curative treatment", Kind::Number)
+                .measured_in("mm"),
             Field::new("note", "Anything else", Kind::Long),
         ];
         let mut form = self.form("closing", "Close the treatment", "work", "Close it", fields);
-        "Films accepted, coats cured for immersion. The dates of the vessel are then computed again.".clone_into(&mut form.about);
+        "Films accepted, coats cured for immersion. The dates of the vessel are then computed again."
+            .clone_into(&mut form.about);
         form.cautions = vec![Work::Lifting.caution()];
         form
     }

@@ -99,7 +99,11 @@ impl LocalTime {
     #[must_use]
     pub fn span(&self, at: DateTime<Utc>) -> String {
         let length = at - self.now;
-        if length >= Duration::zero() { format!("in {}", lasting(length)) } else { format!("{} ago", lasting(-length)) }
+        if length >= Duration::zero() {
+            format!("in {}", lasting(length))
+        } else {
+            format!("{} ago", lasting(-length))
+        }
     }
 }
 
@@ -167,7 +171,13 @@ pub fn for_people(detail: &str) -> String {
                 left
             }
         });
-        kept.push_str(if rest.trim().is_empty() { "." } else if rest.starts_with(' ') { "" } else { ". " });
+        kept.push_str(if rest.trim().is_empty() {
+            "."
+        } else if rest.starts_with(' ') {
+            ""
+        } else {
+            ". "
+        });
     }
     kept.push_str(rest);
     kept.replace(" (GET drying)", "")
@@ -216,9 +226,15 @@ mod tests {
                 "A named qualified person accepts the plan: POST its decisions.",
                 "A named qualified person accepts the plan.",
             ),
-            ("Take them: POST /v1/surveys/{id}/readings in a survey of this haul-out.", "Take them in a survey of this haul-out."),
+            (
+                "Take them: POST /v1/surveys/{id}/readings in a survey of this haul-out.",
+                "Take them in a survey of this haul-out.",
+            ),
             ("Too humid. Wait for a window: POST coating-windows.", "Too humid. Wait for a window."),
-            ("All steps are done here. Close the treatment: POST its closing.", "All steps are done here. Close the treatment."),
+            (
+                "All steps are done here. Close the treatment: POST its closing.",
+                "All steps are done here. Close the treatment.",
+            ),
             ("An entry step_done, its note giving the grit.", "“Step done”, its note giving the grit."),
         ] {
             assert_eq!(for_people(told), people);
@@ -228,7 +244,9 @@ mod tests {
     #[test]
     fn lengths_of_time_in_words() {
         let clock = clock(Tz::UTC);
-        for (minutes, words) in [(-90, "90 minutes ago"), (-1, "1 minute ago"), (150, "in 2 hours"), (4_320, "in 3 days")] {
+        for (minutes, words) in
+            [(-90, "90 minutes ago"), (-1, "1 minute ago"), (150, "in 2 hours"), (4_320, "in 3 days")]
+        {
             assert_eq!(clock.span(clock.now + Duration::minutes(minutes)), words);
         }
     }

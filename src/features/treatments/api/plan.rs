@@ -12,6 +12,7 @@ use super::facts::Facts;
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
+use crate::features::climate::model::window::ClimateMoment;
 use crate::features::haulouts::store as haulouts;
 use crate::features::products::store as products;
 use crate::features::surveys::store::{finding, lock_vessel, survey};
@@ -20,7 +21,6 @@ use crate::features::treatments::model::drying::HullDrying;
 use crate::features::treatments::model::entry::{
     Entry, EntryKind, StepState, TreatmentState, done, state, step_state,
 };
-use crate::features::climate::model::window::ClimateMoment;
 use crate::features::treatments::model::holds::{CoatOn, Hold};
 use crate::features::treatments::model::next::{NextStep, next};
 use crate::features::treatments::model::plan::{PlanFields, StepKind};

@@ -138,7 +138,11 @@ pub fn plans(tx: &mut Tx<'_>, of: PlansOf) -> Result<Vec<Plan>> {
         PlansOf::UnderWay => {
             let said = |kind: &'static str| {
                 treatment_entries::table
-                    .filter(treatment_entries::org_id.eq(p::org_id).and(treatment_entries::treatment_id.eq(p::id)))
+                    .filter(
+                        treatment_entries::org_id
+                            .eq(p::org_id)
+                            .and(treatment_entries::treatment_id.eq(p::id)),
+                    )
                     .filter(treatment_entries::kind.eq(kind))
             };
             query
