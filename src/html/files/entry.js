@@ -15,7 +15,7 @@
   // A slip is seen at once: so long a figure can be mended before it goes out.
   const DWELL = 3000;
   // The service's clock goes before the tablet's, which may be wrong.
-  const ahead = Date.parse(form.dataset.now) - Date.now();
+  const ahead = Date.parse(form.dataset.now) - Date.now() || 0;
   const LATER = 10000;
   const PATIENCE = 20000;
   const SENT = "sent; a figure typed now is one more reading";
@@ -173,7 +173,7 @@
         trouble = problem ? problem.detail : "The service did not take them. They are tried again.";
       }
     } catch {
-      trouble = "No connection. They are sent as soon as there is one.";
+      trouble = "No connection.";
     }
     clearTimeout(patience);
     sending = false;
@@ -215,7 +215,7 @@
     status.scrollIntoView({ block: "center" });
   });
   window.addEventListener("online", send);
-  window.addEventListener("offline", () => { trouble = "No connection. They are sent as soon as there is one."; show(); });
+  window.addEventListener("offline", () => { trouble = "No connection."; show(); });
   window.addEventListener("pageshow", () => soon(0));
   window.addEventListener("storage", (event) => { if (event.key === key) show(); });
   document.addEventListener("visibilitychange", () => { if (!document.hidden) soon(0); });

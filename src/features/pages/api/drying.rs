@@ -21,6 +21,7 @@ use crate::features::treatments::model::entry::{Entry, EntryKind, done, standing
 use crate::features::treatments::model::plan::StepKind;
 use crate::features::treatments::store::drying::told;
 use crate::features::treatments::store::plan::{self, Plan, PlansOf};
+use crate::features::vessels::model::Zone;
 use crate::features::vessels::store as vessels;
 use crate::http::{App, Outcome};
 use crate::ids::{TreatmentId, VesselId};
@@ -117,6 +118,9 @@ fn ready_words(drying: &HullDrying, local: &LocalTime) -> String {
     let told = |at: Option<DateTime<Utc>>| at.map_or_else(|| "perhaps never".to_owned(), |at| local.day(at));
     match (drying.status, drying.ready_at) {
         (DryingStatus::Ready, _) => "Every station is dry and steady.".to_owned(),
+        (_, Some(at)) if at.p50.is_some_and(|at| at <= local.now) => {
+            format!("By the curve it was dry about {}; the last readings have to say so too.", told(at.p50))
+        }
         (_, Some(at)) => format!(
             "Dry about {}; eight times in ten between {} and {}.",
             told(at.p50),
@@ -125,6 +129,22 @@ fn ready_words(drying: &HullDrying, local: &LocalTime) -> String {
         ),
         _ => "No date yet.".to_owned(),
     }
+}
+
+/// The stations of a zone that are not accepted, once for all of which the same is told.
+#[must_use]
+pub fn not_accepted(drying: &HullDrying, zone: Zone) -> String {
+    let mut told: Vec<(String, Vec<&str>)> = Vec::new();
+    for station in drying.stations.iter().filter(|own| own.zone == zone && own.status != DryingStatus::Ready)
+    {
+        let why = for_people(&station.reason);
+        match told.iter_mut().find(|(other, _)| *other == why) {
+            Some((_, codes)) => codes.push(&station.code),
+            None => told.push((why, vec![&station.code])),
+        }
+    }
+    let lines: Vec<String> = told.iter().map(|(why, codes)| format!("{}: {why}", codes.join(", "))).collect();
+    format!("Readings are not accepted at {}", lines.join(" "))
 }
 
 /// What to mind, once for all stations of which the same is told.

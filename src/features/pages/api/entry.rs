@@ -128,7 +128,7 @@ pub fn in_walking_order(stations: &mut [Station]) {
 fn place(fields: &StationFields) -> String {
     let mut words = vec![word(&fields.zone)];
     words.extend(fields.x_m.map(|x_m| format!("{} m aft", number(x_m))));
-    words.extend(fields.girth_m.map(|girth_m| format!("{} m up from the centreline", number(girth_m))));
+    words.extend(fields.girth_m.map(|girth_m| format!("{} m up", number(girth_m))));
     words.join(", ")
 }
 

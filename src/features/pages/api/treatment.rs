@@ -8,7 +8,7 @@ use chrono::{DateTime, Utc};
 use serde::Deserialize;
 
 use super::act_form::{ActForm, Typed};
-use super::drying::{Shown, shown, washes};
+use super::drying::{Shown, not_accepted, shown, washes};
 use super::entry::all;
 use super::form;
 use super::frame::{Frame, organisation_name, send_as};
@@ -246,7 +246,12 @@ fn nexts(loaded: &Loaded, drafts: &[(SurveyId, String)]) -> Vec<Next> {
             NextAnswer::Wait => ("wait", "Wait"),
         };
         let missing = next.holds.iter().map(|hold| Missing {
-            detail: for_people(&hold.detail),
+            detail: match &loaded.under_way.drying {
+                Some(drying) if hold.code == "readings_not_accepted" && !drying.stations.is_empty() => {
+                    not_accepted(drying, hold.zone)
+                }
+                _ => for_people(&hold.detail),
+            },
             link: supply(hold.code, &loaded.acts, plan.vessel_id, drafts),
         });
         // The sentence ends with the first hold, which stands in the list.
