@@ -247,7 +247,10 @@ fn nexts(loaded: &Loaded, drafts: &[(SurveyId, String)]) -> Vec<Next> {
         };
         let missing = next.holds.iter().map(|hold| Missing {
             detail: match &loaded.under_way.drying {
-                Some(drying) if hold.code == "readings_not_accepted" && !drying.stations.is_empty() => {
+                Some(drying)
+                    if hold.code == "readings_not_accepted"
+                        && drying.stations.iter().any(|own| own.zone == hold.zone) =>
+                {
                     not_accepted(drying, hold.zone)
                 }
                 _ => for_people(&hold.detail),

@@ -163,24 +163,13 @@ pub fn for_people(detail: &str) -> String {
     let mut rest = detail;
     while let Some((before, after)) = rest.split_once("POST ").or_else(|| rest.split_once("PATCH ")) {
         kept.push_str(before.trim_end().trim_end_matches([':', ',']));
-        // An address ends at a space; what follows is told on.
-        rest = after.split_once([' ', '.']).map_or("", |(address, left)| {
-            if address.starts_with('/') || after.starts_with("its ") || after.starts_with("coating-windows") {
-                left.trim_start_matches("closing").trim_start_matches("decisions").trim_start_matches('.')
-            } else {
-                left
-            }
-        });
-        kept.push_str(if rest.trim().is_empty() {
-            "."
-        } else if rest.starts_with(' ') {
-            ""
-        } else {
-            ". "
-        });
+        // What is asked ends at a space or stop; what follows is told on.
+        let asked = after.strip_prefix("its ").unwrap_or(after);
+        rest = asked.trim_start_matches(|c| !matches!(c, ' ' | '.'));
     }
     kept.push_str(rest);
     kept.replace(" (GET drying)", "")
+        .replace(" by PATCH", "")
         .replace("An entry step_done", "“Step done”")
         .replace("an entry step_done", "“Step done”")
         .replace("Enter step_done", "Enter “Step done”")
