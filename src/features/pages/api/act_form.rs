@@ -211,12 +211,11 @@ impl ActForm {
             let named = |field: &&mut Field| {
                 field.kind != Kind::Unseen && fault.pointer.split('/').nth(1) == Some(field.name)
             };
-            match self.fields.iter_mut().find(named) {
-                Some(field) => field.problem = Some(format!("{} {}", field.label, for_people(&fault.detail))),
-                None => {
-                    let place = fault.pointer.trim_matches('/').replace(['/', '_'], " ");
-                    self.problems.push(capital(format!("{place} {}", for_people(&fault.detail)).trim()));
-                }
+            if let Some(field) = self.fields.iter_mut().find(named) {
+                field.problem = Some(format!("{} {}", field.label, for_people(&fault.detail)));
+            } else {
+                let place = fault.pointer.trim_matches('/').replace(['/', '_'], " ");
+                self.problems.push(capital(format!("{place} {}", for_people(&fault.detail)).trim()));
             }
         }
         self

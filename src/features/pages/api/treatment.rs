@@ -28,6 +28,7 @@ use crate::features::treatments::api::plan::{UnderWay, read_under_way};
 use crate::features::treatments::api::quantities::{PurchaseList, purchase_list};
 use crate::features::treatments::model::entry::{Entry, StepState, TreatmentState};
 use crate::features::treatments::model::next::NextAnswer;
+use crate::features::treatments::model::plan::StepKind;
 use crate::features::treatments::store::plan;
 use crate::features::vessels::store as vessels;
 use crate::features::{accounts, treatments};
@@ -259,7 +260,7 @@ fn nexts(loaded: &Loaded, drafts: &[(SurveyId, String)]) -> Vec<Next> {
         });
         // The sentence ends with the first hold, which stands in the list.
         let detail = next.detail.split(" It waits: ").next().unwrap_or_default();
-        let works = next.step.map(|step| step.works()).unwrap_or_default();
+        let works = next.step.map(StepKind::works).unwrap_or_default();
         Next {
             zone: word(&next.zone),
             class,
@@ -273,7 +274,7 @@ fn nexts(loaded: &Loaded, drafts: &[(SurveyId, String)]) -> Vec<Next> {
 }
 
 /// The product of the next coat: whose sheet gives the limits.
-fn next_product<'a>(loaded: &'a Loaded) -> Option<&'a Product> {
+fn next_product(loaded: &Loaded) -> Option<&Product> {
     let plan = &loaded.under_way.plan;
     let to_do = plan.progress.iter().filter(|step| step.state != StepState::Done);
     let step = to_do.filter(|step| step.step.role().is_some()).find_map(|step| {

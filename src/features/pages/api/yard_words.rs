@@ -88,7 +88,8 @@ impl LocalTime {
         let given = NaiveDateTime::parse_from_str(text, TYPED)
             .or_else(|_| NaiveDateTime::parse_from_str(text, "%Y-%m-%dT%H:%M:%S"));
         let wrong = |detail: &str| FieldError::new(format!("/{name}"), "type", detail);
-        let given = given.map_err(|_| wrong("is no time. Enter day and time, as 2026-06-15T09:30."))?;
+        let given =
+            given.ok().ok_or_else(|| wrong("is no time. Enter day and time, as 2026-06-15T09:30."))?;
         let local = self.zone.from_local_datetime(&given).earliest();
         local
             .map(|at| at.with_timezone(&Utc))
