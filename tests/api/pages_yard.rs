@@ -35,7 +35,8 @@ impl Page {
     }
     /// The value of a field, of the form of an act where one is named.
     fn value(&self, act: &str, name: &str) -> String {
-        let from = self.text.find(&format!("value=\"{act}\"")).unwrap_or(0);
+        let own = format!("name=\"act\" value=\"{act}\"");
+        let from = if act.is_empty() { 0 } else { self.text.find(&own).expect("the form is there") };
         let (_, rest) = self.text.split_at(from);
         let (_, after) = rest.split_once(&format!("name=\"{name}\" value=\"")).expect("the field is there");
         after.split('"').next().expect("a value ends").to_owned()
