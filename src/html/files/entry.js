@@ -23,6 +23,7 @@
   let again = false;
   let timer = 0;
   let trouble = "";
+  let signing = false;
   let stored = true;
 
   // UUID of version 7 (RFC 9562): the time in milliseconds, then chance.
@@ -74,6 +75,8 @@
     if (refused) text += ` ${refused} refused: see the station.`;
     if (waiting && sending) text += " Sending.";
     else if (waiting && trouble) text += ` ${trouble}`;
+    if (!items.length) signing = false;
+    if (signing) text += " Sign when all is sent.";
     if (!stored) text += " This browser keeps nothing: stay on this page until all is sent.";
     text = text.trim();
     // A screen reader says it again only when it says something else.
@@ -209,9 +212,9 @@
     const waiting = kept().length;
     if (!waiting) return;
     event.preventDefault();
-    trouble = "Sign when all is sent.";
-    send();
+    signing = true;
     show();
+    send();
     status.scrollIntoView({ block: "center" });
   });
   window.addEventListener("online", send);
