@@ -55,7 +55,7 @@ pub struct Loaded {
 }
 
 impl Loaded {
-    /// Loads it.
+    /// Loads it, with the forms that are possible now, or every one.
     ///
     /// # Errors
     /// Not found; those of the database.
@@ -64,6 +64,7 @@ impl Loaded {
         id: TreatmentId,
         person_id: Option<PersonId>,
         powers: &Powers,
+        every: bool,
     ) -> Result<Self> {
         let under_way = match read_under_way(tx, id) {
             Err(error) if error.code == Code::NotFound => return Err(without_a_plan(tx, id, error)),
@@ -74,7 +75,7 @@ impl Loaded {
         let local = LocalTime::of(tx)?;
         let names = accounts::store::names_of(tx, &person_id.into_iter().collect::<Vec<_>>())?;
         let person = names.into_iter().next().map(|(_, name)| name).unwrap_or_default();
-        let acts = Forms { under_way: &under_way, products: &products, person, powers, local }.all();
+        let acts = Forms { under_way: &under_way, products: &products, person, powers, local, every }.all();
         Ok(Self { under_way, products, local, acts })
     }
 }
@@ -488,7 +489,7 @@ pub async fn page<P: Permission>(
     let may_survey = super::entry::may::<WriteSurvey>(&powers);
     let loaded = app
         .read(&permit.0, move |tx| {
-            let loaded = Loaded::of(tx, id, person_id, &powers)?;
+            let loaded = Loaded::of(tx, id, person_id, &powers, false)?;
             let (vessel_id, haul_out_id) =
                 (loaded.under_way.plan.vessel_id, loaded.under_way.plan.haul_out_id);
             let vessel = vessels::read(tx, vessel_id)?;

@@ -122,7 +122,7 @@ async fn take<P: Permission>(
             if !acts.contains(&asked.as_str()) {
                 return Err(Error::new(Code::Conflict, "The page has no such form. Reload it."));
             }
-            let loaded = Loaded::of(tx, id, person_id, &powers)?;
+            let loaded = Loaded::of(tx, id, person_id, &powers, true)?;
             act(tx, id, &loaded, &asked, &sent)
         })
         .await;

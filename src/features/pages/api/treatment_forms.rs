@@ -26,6 +26,8 @@ pub struct Forms<'a> {
     pub powers: &'a Powers,
     /// The organisation's clock.
     pub local: LocalTime,
+    /// Those that are not possible now too: a form that is sent twice is read twice, and made once.
+    pub every: bool,
 }
 
 /// A step in a zone, as one choice.
@@ -44,39 +46,40 @@ impl Forms<'_> {
     /// All that is possible now.
     #[must_use]
     pub fn all(&self) -> Vec<ActForm> {
-        let state = self.plan().state;
-        let works = matches!(state, TreatmentState::Accepted | TreatmentState::Running)
-            && may::<RecordWork>(self.powers);
+        let (state, every) = (self.plan().state, self.every);
+        let goes_on = matches!(state, TreatmentState::Accepted | TreatmentState::Running);
+        let works = (every || goes_on) && may::<RecordWork>(self.powers);
+        let decides = may::<Survey>(self.powers);
+        let coated = every || !self.under_way.coats.is_empty();
         let mut forms = Vec::new();
-        if state == TreatmentState::Planned && may::<Survey>(self.powers) {
+        if decides && (every || state == TreatmentState::Planned) {
             forms.push(self.acceptance());
         }
         if works {
             forms.push(self.wash());
         }
-        if state != TreatmentState::Closed && may::<RecordReadings>(self.powers) {
+        if (every || state != TreatmentState::Closed) && may::<RecordReadings>(self.powers) {
             forms.push(self.climate());
         }
         if works {
             forms.extend(self.step_done());
-            let coated = !self.under_way.coats.is_empty();
             if coated {
                 forms.push(self.on_a_coat("blush_wash", "The blush was washed off", Work::WashDown));
                 forms.push(self.on_a_coat("abrasion", "A coat was abraded", Work::Grinding));
             }
-            if state == TreatmentState::Running {
+            if every || state == TreatmentState::Running {
                 forms.extend(self.coat());
             }
             if coated {
                 forms.push(self.film());
             }
         }
-        if matches!(state, TreatmentState::Accepted | TreatmentState::Running) && may::<Survey>(self.powers) {
+        if decides && (every || goes_on) {
             forms.extend(self.override_hold());
         }
         if works {
             forms.extend(self.withdrawal());
-            if self.plan().next.iter().all(|next| next.step.is_none()) {
+            if every || self.plan().next.iter().all(|next| next.step.is_none()) {
                 forms.push(self.closing());
             }
         }
@@ -156,22 +159,24 @@ impl Forms<'_> {
 
     fn step_done(&self) -> Option<ActForm> {
         let to_do = self.to_do();
-        let first = *to_do.first()?;
+        let first = to_do.first();
+        if first.is_none() && !self.every {
+            return None;
+        }
+        let choices = to_do.iter().map(|(step, zone)| at(*step, *zone)).collect();
         let fields = vec![
             Field::unseen("id", fresh_id()),
-            Field::new(
-                "at",
-                "Which step",
-                Kind::Choice(to_do.iter().map(|(step, zone)| at(*step, *zone)).collect()),
-            )
-            .needed()
-            .holding(at(first.0, first.1).0),
+            Field::new("at", "Which step", Kind::Choice(choices))
+                .needed()
+                .holding(first.map_or_else(String::new, |(step, zone)| at(*step, *zone).0)),
             self.happened_at(),
             self.by(),
             Field::new("note", "What was done: depth, grit, method, result", Kind::Long),
         ];
         let mut form = self.form("step_done", "Step done", "work", "Enter that it is done", fields);
-        form.cautions = first.0.works().iter().map(|work| work.caution()).collect();
+        form.cautions = first
+            .map(|(step, _)| step.works().iter().map(|work| work.caution()).collect())
+            .unwrap_or_default();
         Some(form)
     }
 
@@ -325,7 +330,10 @@ impl Forms<'_> {
                 holds.push((code, words));
             }
         }
-        let first = holds.first()?.0.clone();
+        if holds.is_empty() && !self.every {
+            return None;
+        }
+        let first = holds.first().map_or_else(String::new, |(code, _)| code.clone());
         let [name, qualification] = self.decided_by();
         let fields = vec![
             Field::unseen("id", fresh_id()),
@@ -368,7 +376,7 @@ impl Forms<'_> {
                 )
             })
             .collect();
-        if entries.is_empty() {
+        if entries.is_empty() && !self.every {
             return None;
         }
         let fields = vec![
