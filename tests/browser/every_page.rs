@@ -15,7 +15,7 @@ fn name(path: &str) -> String {
 }
 
 /// What is wrong with the page as it is shown now.
-fn faults(browser: &Browser, what: &str) -> Vec<String> {
+pub fn faults(browser: &Browser, what: &str) -> Vec<String> {
     let mut faults = axe::violations(browser);
     let over =
         browser.run("return document.documentElement.scrollWidth - document.documentElement.clientWidth");

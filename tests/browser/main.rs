@@ -14,4 +14,5 @@ mod axe;
 mod driver;
 mod entry;
 mod every_page;
+mod importing;
 mod signing_in;

@@ -12,6 +12,7 @@ const CAPABILITIES: [&str; 21] = [
     "accounts",
     "sites",
     "vessels",
+    "grants",
     "products",
     "haulouts",
     "surveys",

@@ -227,7 +227,8 @@ impl TestApp {
         Db::connect(&options, Clock::Fixed(self.db.clock().now() + by)).expect("the roles connect")
     }
 
-    fn signed(&self, organisation: &TestOrganisation, word: &str) -> Client {
+    /// A member of an organisation.
+    pub fn signed(&self, organisation: &TestOrganisation, word: &str) -> Client {
         let (person_id, role, _) = organisation.people.get(word).expect("a role of the tests");
         let token = self
             .keys
@@ -338,6 +339,10 @@ pub struct Answer {
 impl Answer {
     pub fn header(&self, name: &str) -> Option<String> {
         self.headers.get(name).and_then(|value| value.to_str().ok()).map(str::to_owned)
+    }
+    /// All values of a header.
+    pub fn headers_of(&self, name: &str) -> Vec<String> {
+        self.headers.get_all(name).iter().filter_map(|value| value.to_str().ok()).map(str::to_owned).collect()
     }
     pub fn etag(&self) -> String {
         self.header("etag").expect("the answer has an ETag")

@@ -8,3 +8,4 @@ pub mod page_paths;
 pub mod pictures;
 pub mod receiver;
 pub mod smtp;
+pub mod visitor;

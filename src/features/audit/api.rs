@@ -10,13 +10,14 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use super::store;
+use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position};
 use crate::error::{Error, Result};
 use crate::http::csv::{TEXT_CSV, harmless, lines};
 use crate::http::paging::ListQuery;
 use crate::http::problem::ListProblems;
 use crate::http::{App, Outcome, Page, Params, Permit};
-use crate::ids::{AuditId, PersonId, ProgramId};
+use crate::ids::{AuditId, OrgId, PersonId, ProgramId};
 use crate::permissions::Administer;
 
 /// One act.
@@ -28,6 +29,8 @@ pub struct AuditView {
     pub recorded_at: DateTime<Utc>,
     /// Who; null for the service itself.
     pub person_id: Option<PersonId>,
+    /// Of which organisation, where it was another than yours: a guest, or the other side of a grant or transfer.
+    pub by_org_id: Option<OrgId>,
     /// By which program, if one called.
     pub program_id: Option<ProgramId>,
     /// From which address; null for the service itself.
@@ -66,6 +69,14 @@ pub struct AuditQuery {
 }
 crate::list_query!(AuditQuery, "list_audit");
 
+/// The newest acts, the newest first; those before `before`, if it is given.
+///
+/// # Errors
+/// Those of the database.
+pub fn newest(tx: &mut Tx<'_>, before: Option<AuditId>, limit: i64) -> Result<Vec<AuditView>> {
+    Ok(store::newest(tx, before, limit)?.into_iter().map(AuditView::from).collect())
+}
+
 /// Lists who did what, oldest first.
 #[utoipa::path(tag = "audit", params(AuditQuery), security(("bearer" = [])),
     responses((status = 200, description = "A page of the audit", body = Page<AuditView>), ListProblems))]
@@ -84,6 +95,7 @@ impl From<store::AuditRow> for AuditView {
             id: row.id,
             recorded_at: row.recorded_at,
             person_id: row.person_id,
+            by_org_id: row.by_org_id,
             program_id: row.program_id,
             address: row.address,
             request_id: row.request_id,

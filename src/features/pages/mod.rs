@@ -7,11 +7,18 @@
 pub mod api;
 
 use actix_web::middleware::from_fn;
+use actix_web::web::PayloadConfig;
 use actix_web::{Route, web};
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::permissions::{BeOneself, Permission, Read, RecordReadings, RecordWork, Role, Survey};
-use api::{choice, drying, due, entry, entry_survey, files, session, sign_in, treatment, treatment_acts};
+use crate::permissions::{
+    Administer, BeOneself, KeepRegister, Permission, Read, RecordReadings, RecordWork, Role, SetPolicy,
+    Survey,
+};
+use api::{
+    acts, choice, drying, due, entry, entry_survey, files, import, members, policy, programs, session,
+    sign_in, treatment, treatment_acts, webhooks,
+};
 
 /// A page, as the walk of the contract tests knows it.
 pub struct PageRoute {
@@ -56,6 +63,23 @@ pub const PAGES: &[PageRoute] = &[
     needs::<RecordWork>("POST", "/treatments/{id}/work", || web::post().to(treatment_acts::work)),
     needs::<RecordReadings>("POST", "/treatments/{id}/climate", || web::post().to(treatment_acts::climate)),
     needs::<Survey>("POST", "/treatments/{id}/decisions", || web::post().to(treatment_acts::decide)),
+    needs::<Administer>("GET", "/members", || web::get().to(members::show)),
+    needs::<Administer>("POST", "/members/{id}", || web::post().to(members::change_member)),
+    needs::<Administer>("POST", "/invitations", || web::post().to(members::invite)),
+    needs::<Administer>("POST", "/invitations/{id}/withdrawal", || {
+        web::post().to(members::withdraw_invitation)
+    }),
+    needs::<Administer>("GET", "/programs", || web::get().to(programs::show)),
+    needs::<Administer>("POST", "/programs", || web::post().to(programs::make)),
+    needs::<Administer>("POST", "/programs/{id}", || web::post().to(programs::change_program)),
+    needs::<Read>("GET", "/policy", || web::get().to(policy::show)),
+    needs::<SetPolicy>("POST", "/policy", || web::post().to(policy::set)),
+    needs::<Administer>("GET", "/webhooks", || web::get().to(webhooks::show)),
+    needs::<Administer>("POST", "/webhooks", || web::post().to(webhooks::make)),
+    needs::<Administer>("POST", "/webhooks/{id}", || web::post().to(webhooks::change_webhook)),
+    needs::<Administer>("GET", "/audit", || web::get().to(acts::show)),
+    needs::<KeepRegister>("GET", "/import", || web::get().to(import::show)),
+    needs::<KeepRegister>("POST", "/import", || web::post().to(import::look)),
 ];
 
 /// Registers the pages. They are no part of the API's document.
@@ -65,6 +89,9 @@ pub fn register(config: &mut ServiceConfig<'_>) {
         paths.dedup();
         for path in paths {
             let mut resource = web::resource(path);
+            if path == "/import" {
+                resource = resource.app_data(PayloadConfig::new(import::MOST_FORM_BYTES));
+            }
             for page in PAGES.iter().filter(|page| page.path == path) {
                 resource = resource.route((page.route)());
             }

@@ -105,7 +105,7 @@ fn session_over() -> Error {
 }
 
 /// A new refresh token and the digest that is kept of it.
-fn fresh_refresh_token() -> Result<(String, [u8; 32])> {
+pub(super) fn fresh_refresh_token() -> Result<(String, [u8; 32])> {
     let token = URL_SAFE_NO_PAD.encode(random::<32>()?);
     let digest = Sha256::digest(token.as_bytes()).into();
     Ok((token, digest))
@@ -164,7 +164,7 @@ pub fn open_session(app: &AppState, person_id: PersonId, asked: Option<OrgId>) -
         let now = app.clock.now();
         store::insert_family(conn, family_id, person_id, org_id, now, now + Duration::days(SESSION_DAYS))?;
         let (token, digest) = fresh_refresh_token()?;
-        store::insert_refresh_token(conn, &digest, family_id, now)?;
+        store::insert_refresh_token(conn, &digest, family_id, None, now)?;
         session(app, person_id, memberships, org_id, token)?.ok_or_else(refused)
     })
 }
@@ -222,7 +222,7 @@ pub fn refresh(app: &AppState, token: &str) -> Result<SessionView> {
         }
         store::use_refresh_token(conn, &digest, now)?;
         let (next, next_digest) = fresh_refresh_token()?;
-        store::insert_refresh_token(conn, &next_digest, found.family_id, now)?;
+        store::insert_refresh_token(conn, &next_digest, found.family_id, Some(digest.as_slice()), now)?;
         let view = session(app, found.person_id, memberships, found.org_id, next)?;
         Ok(view.map_or(Presented::Over, Presented::Good))
     })?;

@@ -6,7 +6,7 @@ use serde::Deserialize;
 
 use super::form::Filled;
 use super::frame::{Frame, organisation_name, send};
-use super::session::{PagePermit, cookies, forget, refresh_token, see};
+use super::session::{PagePermit, refresh_token, see, session_cookie};
 use crate::error::{Error, Result};
 use crate::features::accounts::api::sign_in::{self, MembershipView, open_session};
 use crate::http::state::blocking;
@@ -25,13 +25,19 @@ struct Organisations {
 #[expect(clippy::unused_self, reason = "the template calls it")]
 impl Organisations {
     fn role(&self, role: &Role) -> &'static str {
-        match role {
-            Role::Administrator => "administrator",
-            Role::Lead => "hull lead",
-            Role::Surveyor => "surveyor",
-            Role::Crew => "crew",
-            Role::Reader => "reader",
-        }
+        role_words(*role)
+    }
+}
+
+/// A role in words.
+#[must_use]
+pub fn role_words(role: Role) -> &'static str {
+    match role {
+        Role::Administrator => "administrator",
+        Role::Lead => "hull lead",
+        Role::Surveyor => "surveyor",
+        Role::Crew => "crew",
+        Role::Reader => "reader",
     }
 }
 
@@ -74,15 +80,12 @@ pub async fn choose(
     let session = blocking(move || {
         let session = open_session(&state, person_id, Some(chosen.0.org_id))?;
         if let Some(before) = before {
-            forget(&before);
             sign_in::end(&state, from.0, &before, false)?;
         }
         Ok(session)
     })
     .await?;
     let mut answer = see("/due");
-    for cookie in &cookies(&app, session.access_token, session.refresh_token) {
-        answer.add_cookie(cookie).map_err(Error::internal)?;
-    }
+    answer.add_cookie(&session_cookie(&app, session.refresh_token)).map_err(Error::internal)?;
     Ok(answer)
 }

@@ -23,7 +23,7 @@ use crate::features::due::store::{self, DueRow};
 use crate::features::sites;
 use crate::http::paging::ListQuery;
 use crate::http::{App, Outcome, Page};
-use crate::ids::{SiteId, VesselId};
+use crate::ids::{OrgId, SiteId, VesselId};
 use crate::permissions::Read;
 use crate::science::cautions::cautions;
 use crate::science::forecast::dates::{DueKind, DueStatus};
@@ -182,13 +182,7 @@ impl DuePage {
         codes::to_text(code).unwrap_or_default()
     }
     fn kind(&self, kind: &DueKind) -> &'static str {
-        match kind {
-            DueKind::Inspection => "Inspection",
-            DueKind::Barrier => "Barrier",
-            DueKind::Antifouling => "Antifouling",
-            DueKind::Repair => "Repair",
-            DueKind::Treatment => "Treatment",
-        }
+        kind_words(kind)
     }
     fn when(&self, when: &When) -> &'static str {
         when.words()
@@ -200,6 +194,18 @@ impl DuePage {
     fn csv(&self) -> String {
         let asked = Asked { by: None, cursor: None, limit: None, ..self.asked.clone() };
         asked.address("/due.csv")
+    }
+}
+
+/// A kind in words.
+#[must_use]
+pub fn kind_words(kind: &DueKind) -> &'static str {
+    match kind {
+        DueKind::Inspection => "Inspection",
+        DueKind::Barrier => "Barrier",
+        DueKind::Antifouling => "Antifouling",
+        DueKind::Repair => "Repair",
+        DueKind::Treatment => "Treatment",
     }
 }
 
@@ -245,13 +251,13 @@ fn by_lift(
 ) -> Result<(Vec<Group>, Option<Position>)> {
     let Slice { items, next } = store::lifts(tx, filter, page)?;
     let ids: Vec<VesselId> = items.iter().map(|lift| lift.vessel_id).collect();
-    let mut rows: HashMap<VesselId, Vec<DueRow>> = HashMap::new();
+    let mut rows: HashMap<(OrgId, VesselId), Vec<DueRow>> = HashMap::new();
     for row in store::of_vessels(tx, &ids)? {
-        rows.entry(row.vessel.id).or_default().push(row);
+        rows.entry((row.vessel.org_id, row.vessel.id)).or_default().push(row);
     }
     let groups = items.into_iter().filter_map(|lift| {
         let until = served_until(lift.lift_by, today, DEFAULT_WITHIN_DAYS);
-        let rows = rows.remove(&lift.vessel_id)?;
+        let rows = rows.remove(&(lift.org_id, lift.vessel_id))?;
         let (served, later): (Vec<DueRow>, Vec<DueRow>) =
             rows.into_iter().partition(|row| row.date.due_on.is_some_and(|day| day <= until));
         let vessel = &served.first()?.vessel;
@@ -300,7 +306,14 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
             Ok((asked, groups, next, counts, sites::store::names(tx)?, organisation_name(tx)?, axis))
         })
         .await?;
-    let (asked, groups, next, counts, sites, organisation, axis) = loaded;
+    let (asked, mut groups, next, counts, sites, organisation, axis) = loaded;
+    let own = permit.0.actor().org_id;
+    for shown in groups.iter_mut().flat_map(|group| &mut group.rows) {
+        // Of another organisation that granted it.
+        if shown.row.vessel.org_id != own {
+            shown.place = format!("of {}; {}", shown.row.vessel.org_name, shown.place);
+        }
+    }
     let kinds = groups.iter().flat_map(|group| &group.rows).map(|shown| shown.row.date.kind);
     let cautions = cautions(kinds.flat_map(|kind| kind.works().iter().copied()));
     let Page { next_cursor, .. } = asked.answer(Slice { items: Vec::<()>::new(), next }, |()| ());

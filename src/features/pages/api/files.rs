@@ -24,6 +24,7 @@ static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
         ("pages.css", "text/css; charset=utf-8", include_str!("../../../html/files/pages.css")),
         ("yard.css", "text/css; charset=utf-8", include_str!("../../../html/files/yard.css")),
         ("entry.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/entry.js")),
+        ("import.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/import.js")),
         ("mark.svg", "image/svg+xml", include_str!("../../../html/files/mark.svg")),
     ];
     files

@@ -10,11 +10,11 @@ use actix_web::{FromRequest, HttpMessage, HttpRequest};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde::de::DeserializeOwned;
+use serde_json::{Number, Value};
 
 use super::session::{AccessToken, FormSecret};
 use crate::error::{Code, Error, Result};
-use crate::http::App;
-use crate::http::params;
+use crate::http::{App, IfMatch, params};
 
 /// The field that holds the token.
 const FIELD: &str = "form";
@@ -84,6 +84,31 @@ impl<T: DeserializeOwned + 'static> FromRequest for Filled<T> {
 /// Invalid.
 pub fn query<T: DeserializeOwned>(request: &HttpRequest) -> Result<T> {
     read(request.query_string().as_bytes())
+}
+
+/// The fields of a form as they were sent, but for empty ones, in their order: for forms with a field that comes more
+/// than once.
+pub type Pairs = Vec<(String, String)>;
+
+/// The first of these fields of that name.
+#[must_use]
+pub fn field<'a>(pairs: &'a Pairs, name: &str) -> Option<&'a str> {
+    pairs.iter().find(|(given, _)| given == name).map(|(_, value)| value.as_str())
+}
+
+/// A number as JSON has it, or else the text, which the reader of the fields then refuses in its own words.
+#[must_use]
+pub fn number_or_text(text: &str) -> Value {
+    text.trim().parse::<Number>().map_or_else(|_| Value::from(text), Value::Number)
+}
+
+/// The version of a record that a form was made from.
+///
+/// # Errors
+/// Invalid.
+pub fn version(pairs: &Pairs) -> Result<IfMatch> {
+    let version = field(pairs, "version").and_then(|text| text.parse().ok());
+    version.map(IfMatch).ok_or_else(|| Error::field("/version", "missing", "is required. Reload the page."))
 }
 
 fn read<T: DeserializeOwned>(pairs: &[u8]) -> Result<T> {

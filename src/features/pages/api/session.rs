@@ -1,10 +1,8 @@
-//! The session of a page: the same rotating family of refresh tokens as a sign-in over the API, kept in cookies that
-//! no script can read (RFC 6265; `SameSite` and the `__Host-` prefix as in its revision, RFC 6265bis).
+//! The session of a page: the same family of refresh tokens as a sign-in over the API, kept in a cookie that no script
+//! can read (RFC 6265; `SameSite` and the `__Host-` prefix as in its revision, RFC 6265bis). When a token is replaced,
+//! and what its second use means: see `accounts::api::browser`.
 
-use std::collections::HashMap;
 use std::future::{Ready, ready};
-use std::sync::{LazyLock, Mutex, PoisonError};
-use std::time::{Duration, Instant};
 
 use actix_web::body::MessageBody;
 use actix_web::cookie::{Cookie, SameSite, time};
@@ -15,27 +13,22 @@ use actix_web::middleware::Next;
 use actix_web::{FromRequest, HttpMessage, HttpRequest, HttpResponse};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-use sha2::{Digest, Sha256};
 
 use super::frame::refusal;
 use crate::error::{Code, Error, Result};
-use crate::features::accounts::api::sign_in::{self, SESSION_DAYS, SessionView};
+use crate::features::accounts::api::browser::{self, BrowserSession};
+use crate::features::accounts::api::sign_in::SESSION_DAYS;
 use crate::http::state::{AppState, blocking};
-use crate::http::tokens::{ACCESS_MINUTES, random};
+use crate::http::tokens::random;
 use crate::http::{App, Permit};
 use crate::permissions::Permission;
 
-/// Holds the access token.
-const ACCESS: &str = "garboard_access";
 /// Holds the refresh token.
 const REFRESH: &str = "garboard_refresh";
 /// Holds what the forms of this browser are bound to.
 const FORMS: &str = "garboard_forms";
-/// Two tabs may present the same refresh token at once, and an answer may be lost on its way: for so long the same
-/// pair is handed out again. Later, a second use ends the session, as over the API.
-const LEEWAY: Duration = Duration::from_mins(1);
 
-/// The access token of the session, once the cookies have been read.
+/// The access token of the session, made for this request once the cookie has been read.
 #[derive(Debug, Clone)]
 pub struct AccessToken(pub String);
 
@@ -81,22 +74,16 @@ fn cookie(app: &AppState, named: &str, value: String, max_age: time::Duration) -
         .finish()
 }
 
-/// The cookies of a session.
+/// The cookie of a session.
 #[must_use]
-pub fn cookies(app: &AppState, access_token: String, refresh_token: String) -> [Cookie<'static>; 2] {
-    [
-        cookie(app, ACCESS, access_token, time::Duration::minutes(ACCESS_MINUTES)),
-        cookie(app, REFRESH, refresh_token, time::Duration::days(SESSION_DAYS)),
-    ]
+pub fn session_cookie(app: &AppState, refresh_token: String) -> Cookie<'static> {
+    cookie(app, REFRESH, refresh_token, time::Duration::days(SESSION_DAYS))
 }
 
-/// Cookies that take those of a session away.
+/// The cookie that takes that of a session away.
 #[must_use]
-pub fn no_cookies(app: &AppState) -> [Cookie<'static>; 2] {
-    [
-        cookie(app, ACCESS, String::new(), time::Duration::ZERO),
-        cookie(app, REFRESH, String::new(), time::Duration::ZERO),
-    ]
+pub fn no_session_cookie(app: &AppState) -> Cookie<'static> {
+    cookie(app, REFRESH, String::new(), time::Duration::ZERO)
 }
 
 /// The refresh token a request brought.
@@ -105,44 +92,16 @@ pub fn refresh_token(app: &AppState, request: &HttpRequest) -> Option<String> {
     request.cookie(&name(app, REFRESH)).map(|cookie| cookie.value().to_owned())
 }
 
-type Renewed = HashMap<[u8; 32], (Instant, String, String)>;
-static RENEWED: LazyLock<Mutex<Renewed>> = LazyLock::new(Mutex::default);
-
-/// The next pair of tokens. One at a time: the second of two that come at once gets what the first got.
-fn renew(app: &AppState, token: &str) -> Result<(String, String)> {
-    let digest: [u8; 32] = Sha256::digest(token.as_bytes()).into();
-    let mut renewed = RENEWED.lock().unwrap_or_else(PoisonError::into_inner);
-    renewed.retain(|_, (at, ..)| at.elapsed() < LEEWAY);
-    if let Some((_, access, refresh)) = renewed.get(&digest) {
-        return Ok((access.clone(), refresh.clone()));
-    }
-    let SessionView { access_token, refresh_token, .. } = sign_in::refresh(app, token)?;
-    renewed.insert(digest, (Instant::now(), access_token.clone(), refresh_token.clone()));
-    Ok((access_token, refresh_token))
-}
-
-/// Forgets what a session that is signed out of was given.
-pub fn forget(refresh_token: &str) {
-    let mut renewed = RENEWED.lock().unwrap_or_else(PoisonError::into_inner);
-    renewed.retain(|_, (_, _, refresh)| refresh != refresh_token);
-}
-
-/// Reads the session of a request; the cookies to set, where it was renewed.
-async fn admitted(app: &App, request: &ServiceRequest) -> Result<Vec<Cookie<'static>>> {
-    let held = request.cookie(&name(app, ACCESS)).map(|cookie| cookie.value().to_owned());
-    if let Some(token) = held.filter(|token| app.keys.verify(token, app.clock.now()).is_ok()) {
-        request.extensions_mut().insert(AccessToken(token));
-        return Ok(Vec::new());
-    }
-    let Some(token) = refresh_token(app, request.request()) else { return Ok(Vec::new()) };
+/// Reads the session of a request; the cookie to set, where its token was replaced or it is over.
+async fn admitted(app: &App, request: &ServiceRequest) -> Result<Option<Cookie<'static>>> {
+    let Some(token) = refresh_token(app, request.request()) else { return Ok(None) };
     let state = app.clone();
-    match blocking(move || renew(&state, &token)).await {
-        Ok((access, refresh)) => {
-            request.extensions_mut().insert(AccessToken(access.clone()));
-            Ok(cookies(app, access, refresh).into())
+    match blocking(move || browser::present(&state, &token)).await? {
+        Some(BrowserSession { access_token, next_refresh_token }) => {
+            request.extensions_mut().insert(AccessToken(access_token));
+            Ok(next_refresh_token.map(|token| session_cookie(app, token)))
         }
-        Err(over) if over.code == Code::Unauthenticated => Ok(no_cookies(app).into()),
-        Err(error) => Err(error),
+        None => Ok(Some(no_session_cookie(app))),
     }
 }
 
@@ -171,12 +130,9 @@ pub async fn page(
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
     let app = request.app_data::<App>().cloned().ok_or_else(|| Error::internal("no application state"))?;
-    let mut set = match admitted(&app, &request).await {
-        Ok(set) => set,
-        Err(error) => return Ok(refused(request.into_parts().0, &error).map_into_right_body()),
-    };
     let forms = name(&app, FORMS);
     let held = request.cookie(&forms).map(|cookie| cookie.value().to_owned()).filter(|held| held.len() == 43);
+    let mut set = Vec::new();
     let secret = if let Some(held) = held {
         held
     } else {
@@ -185,6 +141,10 @@ pub async fn page(
         fresh
     };
     request.extensions_mut().insert(FormSecret(secret));
+    match admitted(&app, &request).await {
+        Ok(cookie) => set.extend(cookie),
+        Err(error) => return Ok(refused(request.into_parts().0, &error).map_into_right_body()),
+    }
     if request.method() != Method::GET && !is_from_here(&request) {
         let error = Error::new(Code::Forbidden, "The form was not sent from a page of this service.");
         return Ok(refused(request.into_parts().0, &error).map_into_right_body());

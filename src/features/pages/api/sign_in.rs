@@ -7,7 +7,7 @@ use serde::Deserialize;
 
 use super::form::{self, Filled};
 use super::frame::{Frame, send_as};
-use super::session::{AccessToken, cookies, forget, no_cookies, refresh_token, see};
+use super::session::{AccessToken, no_session_cookie, refresh_token, see, session_cookie};
 use crate::error::{Code, Error};
 use crate::features::accounts::api::sign_in::{self, SignIn};
 use crate::http::problem::status;
@@ -96,9 +96,7 @@ pub async fn enter(app: App, request: HttpRequest, from: CallerAddress, entered:
     match opened {
         Ok(session) => {
             let mut answer = see(&next);
-            for cookie in &cookies(&app, session.access_token, session.refresh_token) {
-                answer.add_cookie(cookie).map_err(Error::internal)?;
-            }
+            answer.add_cookie(&session_cookie(&app, session.refresh_token)).map_err(Error::internal)?;
             Ok(answer)
         }
         Err(error) if matches!(error.code, Code::Internal | Code::Unavailable) => Err(error),
@@ -127,13 +125,10 @@ pub struct Nothing {}
 pub async fn leave(app: App, from: CallerAddress, request: HttpRequest, _: Filled<Nothing>) -> Outcome {
     if let Some(token) = refresh_token(&app, &request) {
         let state = app.clone();
-        forget(&token);
         blocking(move || sign_in::end(&state, from.0, &token, false)).await?;
     }
     let mut answer: HttpResponse = see("/sign-in");
-    for cookie in &no_cookies(&app) {
-        answer.add_cookie(cookie).map_err(Error::internal)?;
-    }
+    answer.add_cookie(&no_session_cookie(&app)).map_err(Error::internal)?;
     Ok(answer)
 }
 
