@@ -106,10 +106,9 @@ impl Browser {
         self.send(request)
     }
 
-    fn post_json(&mut self, path: &str, token: &str, body: &Value) -> Page {
-        let request =
-            self.http.post(format!("{}{path}", self.address)).header("x-form-token", token).json(body);
-        self.send(request)
+    /// As the script sends them.
+    fn post_readings(&mut self, path: &str, token: &str, batch: &Value) -> Page {
+        self.post(path, &[("form", token), ("readings", &batch.to_string())])
     }
 }
 
@@ -208,17 +207,17 @@ fn a_survey_is_begun_read_and_signed_and_the_date_moves() {
         .collect();
     let items: Vec<Value> = (0..3).map(|n| json!({"id": ReadingId::fresh(), "station_id": ids[n], "sequence": 1, "value": 10.5, "taken_at": "2026-06-14T09:00:00Z"})).collect();
     let (path, batch) = (format!("/surveys/{survey}/readings"), json!({"items": items}));
-    browser.post_json(&path, "", &batch).expect(403);
-    browser.post_json(&path, "AAAA", &batch).expect(403);
+    browser.post_readings(&path, "", &batch).expect(403);
+    browser.post_readings(&path, "AAAA", &batch).expect(403);
     assert!(readings(&app, &survey).is_empty(), "without the token of a page of ours nothing is kept");
     for status in ["created", "unchanged"] {
-        let answer = browser.post_json(&path, &page.token(), &batch).expect(200);
+        let answer = browser.post_readings(&path, &page.token(), &batch).expect(200);
         assert_eq!(answer.text.matches(status).count(), 3, "{}", answer.text);
     }
     assert_eq!(readings(&app, &survey).len(), 3);
     let other =
         json!({"items": [{"id": ReadingId::fresh(), "station_id": ids[0], "sequence": 1, "value": 11}]});
-    let refused = browser.post_json(&path, &page.token(), &other).expect(200);
+    let refused = browser.post_readings(&path, &page.token(), &other).expect(200);
     assert!(refused.text.contains("\"refused\"") && refused.text.contains("conflict"), "{}", refused.text);
 
     // The plain form: one figure that is none keeps the others from nothing.
@@ -291,7 +290,7 @@ fn the_doors_open_for_whom_they_are() {
     lead.get("/surveys/none/entry").expect(404);
     let token = lead.get("/drying").expect(200).token();
     let batch = json!({"items": [{"station_id": ReadingId::fresh(), "value": 1}]});
-    lead.post_json(&format!("/surveys/{elsewhere}/readings"), &token, &batch).expect(404);
+    lead.post_readings(&format!("/surveys/{elsewhere}/readings"), &token, &batch).expect(404);
     let mut crew = Browser::of(&app, "crew");
     let page = crew.get(&format!("/surveys/{survey}/entry")).expect(200);
     assert!(!page.text.contains("Sign this survey"), "the crew does not sign");

@@ -149,7 +149,7 @@
 
   async function send() {
     if (sending) { again = true; return; }
-    const items = kept().filter((item) => !item.refused).slice(0, 500);
+    const items = kept().filter((item) => !item.refused).slice(0, 200);
     if (!items.length) return show();
     sending = true;
     trouble = "";
@@ -159,10 +159,10 @@
     const patience = setTimeout(() => stop.abort(), PATIENCE);
     let wait = LATER;
     try {
-      const body = JSON.stringify({ items: items.map(({ id, station_id, sequence, value, taken_at }) => ({ id, station_id, sequence, value, taken_at })) });
+      const readings = JSON.stringify({ items: items.map(({ id, station_id, sequence, value, taken_at }) => ({ id, station_id, sequence, value, taken_at })) });
       const answer = await fetch(form.dataset.readings, {
-        method: "POST", body, signal: stop.signal, redirect: "manual", credentials: "same-origin", cache: "no-store",
-        headers: { "content-type": "application/json", "x-form-token": token },
+        method: "POST", body: new URLSearchParams({ form: token, readings }), signal: stop.signal,
+        redirect: "manual", credentials: "same-origin", cache: "no-store",
       });
       if (answer.type === "opaqueredirect" || answer.status === 401) {
         trouble = "You are signed out: reload this page, sign in, and they are sent.";

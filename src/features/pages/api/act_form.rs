@@ -179,7 +179,13 @@ impl ActForm {
         };
         let mut faults = Vec::new();
         for field in &self.fields {
-            let Some(text) = typed.get(field.name).filter(|text| !text.trim().is_empty()) else { continue };
+            let Some(text) = typed.get(field.name).filter(|text| !text.trim().is_empty()) else {
+                if field.required {
+                    let pointer = format!("/{}", field.name);
+                    faults.push(FieldError::new(pointer, "missing", "is required. Enter it."));
+                }
+                continue;
+            };
             match field.json(text, local) {
                 Ok(value) => drop(object.insert(field.name.to_owned(), value)),
                 Err(fault) => faults.push(fault),

@@ -30,12 +30,9 @@ use crate::features::vessels::model::{HullPart, Side};
 use crate::features::vessels::store as vessels;
 use crate::http::auth::request_id;
 use crate::http::problem::rendered;
-use crate::http::{App, At, Outcome, Plain};
+use crate::http::{App, At, Outcome, body};
 use crate::ids::{StationId, SurveyId, VesselId};
 use crate::permissions::{Permission, Powers, RecordReadings, Survey as WriteSurvey};
-
-/// The header in which the script sends the token of the page's forms.
-const TOKEN: &str = "x-form-token";
 
 /// A reading that was sent.
 #[derive(Debug)]
@@ -347,7 +344,9 @@ pub async fn enter(
             _ => drop(refused.insert(station, "That is no number. Enter digits, as 12.5.".to_owned())),
         }
     }
-    if !items.is_empty() {
+    if items.is_empty() {
+        app.read(&permit.0, move |tx| survey::read(tx, id.0)).await?;
+    } else {
         let results = app.write(&permit.0, move |tx| append_batch(tx, id.0, items)).await?;
         for (station, result) in places.into_iter().zip(results.items) {
             if let Some(problem) = result.problem.filter(|_| result.status == AppendStatus::Refused) {
@@ -369,28 +368,31 @@ pub async fn enter(
     page(app, request, &permit, id.0, again).await
 }
 
-/// Takes what the script kept: as `POST /v1/surveys/{id}/readings` does, with the cookie and the form's token instead
-/// of a bearer token. The answer is JSON, a refusal a problem document.
+/// Takes what the script kept: the batch of `POST /v1/surveys/{id}/readings` in the field `readings` of a form. The
+/// answer is JSON, a refusal a problem document.
 ///
 /// # Errors
-/// Forbidden, without the token.
+/// Forbidden, without the token; not found.
 pub async fn take(
     app: App,
     request: HttpRequest,
     permit: PagePermit<RecordReadings>,
     id: At<SurveyId>,
-    batch: Plain<ReadingBatch>,
+    typed: Filled<Typed>,
 ) -> Outcome {
-    let given = request.headers().get(TOKEN).and_then(|value| value.to_str().ok()).unwrap_or_default();
-    let taken = match form::check(&request, given) {
-        Ok(()) => app.write(&permit.0, move |tx| append_batch(tx, id.0, batch.0.items)).await,
-        Err(error) => Err(error),
-    };
-    Ok(match taken {
-        Ok(results) => HttpResponse::Ok().json(results),
-        Err(error) if error.code == Code::Internal => return Err(error),
-        Err(error) => rendered(&error, &request_id(&request).to_string()),
-    })
+    let taken = app
+        .write(&permit.0, move |tx| {
+            survey::read(tx, id.0)?;
+            let sent = typed.0.get("readings").map(String::as_str).unwrap_or_default();
+            let batch: ReadingBatch = body::read_fields(body::parse(sent.as_bytes())?)?;
+            append_batch(tx, id.0, batch.items)
+        })
+        .await;
+    match taken {
+        Ok(results) => Ok(HttpResponse::Ok().json(results)),
+        Err(error) if matches!(error.code, Code::Internal | Code::Unavailable) => Err(error),
+        Err(error) => Ok(rendered(&error, &request_id(&request).to_string())),
+    }
 }
 
 /// The JSON of an act's form, without what only the page needs.

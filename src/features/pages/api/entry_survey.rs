@@ -494,6 +494,7 @@ pub async fn make(
     let (typed, sent) = (typed.0.clone(), typed.0);
     let made = app
         .write(&permit.0, move |tx| {
+            vessels::read(tx, id.0)?;
             let (form, _, local) = begin(tx, id.0)?;
             let json = form.json(&sent, &local, json!({"vessel_id": id.0}))?;
             Ok(match once(tx, "create_survey", json, surveys::create, surveys::read)? {

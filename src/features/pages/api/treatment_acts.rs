@@ -119,10 +119,10 @@ async fn take<P: Permission>(
     let asked = name.clone();
     let done = app
         .write(&permit.0, move |tx| {
+            let loaded = Loaded::of(tx, id, person_id, &powers, true)?;
             if !acts.contains(&asked.as_str()) {
                 return Err(Error::new(Code::Conflict, "The page has no such form. Reload it."));
             }
-            let loaded = Loaded::of(tx, id, person_id, &powers, true)?;
             act(tx, id, &loaded, &asked, &sent)
         })
         .await;
