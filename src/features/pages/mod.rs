@@ -16,8 +16,8 @@ use crate::permissions::{
     Survey,
 };
 use api::{
-    acts, choice, drying, due, entry, entry_survey, files, import, members, policy, programs, session,
-    sign_in, treatment, treatment_acts, webhooks,
+    acts, choice, drying, due, entry, entry_new, entry_survey, files, import, members, policy, programs,
+    session, sign_in, treatment, treatment_acts, webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.
@@ -50,8 +50,8 @@ pub const PAGES: &[PageRoute] = &[
     needs::<BeOneself>("POST", "/organisations", || web::post().to(choice::choose)),
     needs::<Read>("GET", "/due", || web::get().to(due::show)),
     needs::<Read>("GET", "/due.csv", || web::get().to(due::csv)),
-    needs::<Survey>("GET", "/vessels/{id}/surveys/new", || web::get().to(entry_survey::show_new)),
-    needs::<Survey>("POST", "/vessels/{id}/surveys/new", || web::post().to(entry_survey::make)),
+    needs::<Survey>("GET", "/vessels/{id}/surveys/new", || web::get().to(entry_new::show_new)),
+    needs::<Survey>("POST", "/vessels/{id}/surveys/new", || web::post().to(entry_new::make)),
     needs::<RecordReadings>("GET", "/surveys/{id}/entry", || web::get().to(entry::show)),
     needs::<RecordReadings>("POST", "/surveys/{id}/entry", || web::post().to(entry::enter)),
     needs::<RecordReadings>("POST", "/surveys/{id}/readings", || web::post().to(entry::take)),
