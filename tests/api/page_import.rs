@@ -12,7 +12,7 @@ fn a_file_with_two_bad_rows_is_mended_and_imported() {
     let first = lead.post("/import", &[("kind", "vessels"), ("text", FILE), ("act", "look")]).expect(422);
     assert!(first.text.contains("<strong>line 1, column name</strong>"), "{}", first.text);
     assert!(first.text.contains("value=\"as:boat name\"") || first.text.contains("name=\"as:boat name\""));
-    let columns = "vessels ref\u{1f}boat name\u{1f}form\u{1f}length\u{1f}sofa";
+    let columns = "vessels ref | boat name | form | length | sofa";
     let chosen = [
         ("kind", "vessels"),
         ("columns", columns),

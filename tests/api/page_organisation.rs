@@ -120,7 +120,7 @@ fn the_effect_of_a_policy_is_shown_before_it_is_saved_and_is_what_comes_of_it() 
         let list = lead.get("/v1/due?kind=inspection").expect(200);
         let rows = list.json["items"].as_array().expect("rows").clone();
         let day = |row: &serde_json::Value| {
-            (row["vessel"]["name"].to_string(), row["due_on"].as_str().unwrap_or_default().to_owned())
+            (row["vessel_name"].to_string(), row["due_on"].as_str().unwrap_or_default().to_owned())
         };
         rows.iter().map(day).collect::<std::collections::BTreeMap<_, _>>()
     };

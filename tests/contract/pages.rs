@@ -136,9 +136,7 @@ fn a_form_is_taken_only_from_whom_it_was_made_for() {
     let mut other = Visitor::signed_in(&app, &app.home.people["lead"].2);
     let before_sign_in = Visitor::new(&app).token();
     let of_another = other.token();
-    // The same browser as somebody else: the cookie of the forms stays, the session changes.
-    let mut same_browser = visitor.clone();
-    same_browser.cookies.clone_from(&other.cookies);
+    // Another browser with this session.
     let mut mixed = visitor.clone();
     let forms = |cookies: &std::collections::BTreeMap<String, String>| cookies["garboard_forms"].clone();
     mixed.cookies.insert("garboard_forms".to_owned(), forms(&other.cookies));

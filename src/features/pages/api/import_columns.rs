@@ -75,7 +75,7 @@ pub fn headings(kind: ImportKind, text: &str, chosen: &Pairs) -> Result<Vec<Head
 /// What the choices were made for: of another kind or header they count no more.
 #[must_use]
 pub fn signature(kind: ImportKind, header: &[String]) -> String {
-    format!("{} {}", kind.as_str(), header.join("\u{1f}"))
+    format!("{} {}", kind.as_str(), header.join(" | "))
 }
 
 /// The text with our names in its header.
@@ -103,9 +103,11 @@ pub fn renamed(text: &str, headings: &[Heading]) -> Result<String> {
     writer.write_record(names).map_err(Error::internal)?;
     let header = writer.into_inner().map_err(|cause| Error::internal(cause.to_string()))?;
     let header = String::from_utf8(header).map_err(Error::internal)?;
+    // The reader stops between the two signs of a line's end.
+    let rest = if head.ends_with('\r') { rest.strip_prefix('\n').unwrap_or(rest) } else { rest };
     // Blank lines are passed over: so many as the header had lines before keep the rows on theirs.
-    let lines = head.matches('\n').count().max(1);
-    Ok(format!("{}{}\n{rest}", "\n".repeat(lines - 1), header.trim_end_matches('\n')))
+    let blank = head.trim_end_matches(['\r', '\n']).matches('\n').count();
+    Ok(format!("{}{}\n{rest}", "\n".repeat(blank), header.trim_end_matches('\n')))
 }
 
 #[cfg(test)]
