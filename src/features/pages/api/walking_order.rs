@@ -76,6 +76,7 @@ mod tests {
                 girth_m: None,
             },
             version: 1,
+            author_org_id: Uuid::nil().into(),
             created_at: at,
             updated_at: at,
         }
