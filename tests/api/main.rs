@@ -36,7 +36,11 @@ mod lists;
 mod page_import;
 mod page_organisation;
 mod page_session;
+<<<<<<< HEAD
 mod pages_hull;
+=======
+mod pages_yard;
+>>>>>>> pages-yard
 mod passwords;
 mod policies;
 mod products;

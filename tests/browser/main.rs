@@ -12,6 +12,7 @@ mod support;
 
 mod axe;
 mod driver;
+mod entry;
 mod every_page;
 mod hull;
 mod importing;

@@ -116,7 +116,10 @@ fn area(plan: &PlanFields, zone: Zone, vessel: &VesselFields) -> (Option<f64>, O
 }
 
 /// The purchase list of some plans.
-pub(super) fn purchase_list(tx: &mut Tx<'_>, plans: &[Plan]) -> Result<PurchaseList> {
+///
+/// # Errors
+/// Those of the database.
+pub fn purchase_list(tx: &mut Tx<'_>, plans: &[Plan]) -> Result<PurchaseList> {
     let vessel_ids: Vec<_> = plans.iter().map(|plan| plan.vessel_id).collect();
     let vessels = vessels::read_many(tx, &vessel_ids)?;
     let product_ids: Vec<ProductId> =
