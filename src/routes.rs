@@ -6,7 +6,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::db::Db;
 use crate::features::{
-    accounts, attachments, audit, batches, calculators, climate, coats, dossier, due, events, forecasts,
+    accounts, attachments, audit, batches, calculators, calibrations, climate, coats, dossier, due, events, forecasts,
     haulouts, imports, jobs, policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
@@ -48,6 +48,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     coats::register(config);
     treatments::register(config);
     policies::register(config);
+    calibrations::register(config);
     forecasts::register(config);
     due::register(config);
     events::register(config);

@@ -7,6 +7,7 @@ pub mod attachments;
 pub mod audit;
 pub mod batches;
 pub mod calculators;
+pub mod calibrations;
 pub mod climate;
 pub mod coats;
 pub mod dossier;
