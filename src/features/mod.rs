@@ -20,6 +20,7 @@ pub mod jobs;
 pub mod policies;
 pub mod products;
 pub mod sites;
+pub mod statistics;
 pub mod surveys;
 pub mod treatments;
 pub mod vessels;

@@ -13,7 +13,7 @@
 //! that a hull is sound.
 
 pub mod calendar;
-mod check;
+pub mod check;
 pub mod course;
 pub mod dates;
 pub mod day;
