@@ -51,7 +51,26 @@ const UNITS: [&str; 39] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 79] = [
+const OTHERWISE: [(&str, &str); 98] = [
+    ("hulls", "counts"),
+    ("lives", "counts"),
+    ("events", "counts"),
+    ("contradicted", "counts"),
+    ("peers", "counts"),
+    ("hulls_moved", "counts"),
+    ("dates", "counts"),
+    ("moved", "counts"),
+    ("sooner", "counts"),
+    ("later", "counts"),
+    ("newly_dated", "counts"),
+    ("no_longer_dated", "counts"),
+    ("overdue_before", "counts"),
+    ("overdue_after", "counts"),
+    ("due_within_year_before", "counts"),
+    ("due_within_year_after", "counts"),
+    ("lives_left_out", "counts"),
+    ("scale_ratio", "a ratio"),
+    ("prior_shape", "of a Weibull law, a pure number"),
     ("deliveries", "counts"),
     ("failures", "counts"),
     ("expires_in", "seconds; the name is that of RFC 6749, section 5.1"),

@@ -33,7 +33,10 @@ const NOT_FOR_READERS: [(&str, &str); 14] = [
 ];
 /// Operations without the id of a record, which act on the caller's own organisation whoever calls: a stranger
 /// succeeds, and nothing at home changes. May only shrink.
-const OF_ONES_OWN: [(&str, &str); 9] = [
+const OF_ONES_OWN: [(&str, &str); 12] = [
+    ("change_learning", "the caller's"),
+    ("accept_priors", "of the caller's dates"),
+    ("request_calibration", "of the caller's records"),
     ("change_organisation", "the caller's"),
     ("change_policy", "the caller's"),
     ("create_invitation", "to the caller's organisation"),

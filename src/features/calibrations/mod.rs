@@ -13,7 +13,7 @@ pub fn register(config: &mut ServiceConfig<'_>) {
     config
         .service(api::settings::read_learning)
         .service(api::settings::change_learning)
-        .service(api::settings::return_to_priors)
+        .service(api::settings::accept_priors)
         .service(api::versions::list_calibrations)
         .service(api::versions::request_calibration)
         .service(api::versions::read_calibration)

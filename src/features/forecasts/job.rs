@@ -52,9 +52,8 @@ pub fn handle(db: &Db, org_id: OrgId, jobs: &[Job]) -> Result<()> {
     // A vessel may come twice: its job again after a worker died, and a newer one.
     let vessels: BTreeSet<VesselId> = jobs.iter().map(|job| job.subject_id.into()).collect();
     let vessels: Vec<VesselId> = vessels.into_iter().collect();
-    let (subjects, followed) = db.read(&actor, |tx| {
-        Ok((store::subjects(tx, &vessels, None)?, calibrations::store::in_use(tx)?))
-    })?;
+    let (subjects, followed) =
+        db.read(&actor, |tx| Ok((store::subjects(tx, &vessels, None)?, calibrations::store::in_use(tx)?)))?;
     let ensemble = ensemble(followed.as_ref());
     let computed: Vec<(&Subject, Option<Computed>)> = subjects
         .par_iter()

@@ -15,7 +15,9 @@ use crate::error::{Code, Error, Result};
 use crate::features::accounts;
 use crate::features::calibrations;
 use crate::features::calibrations::api::versions::choose;
-use crate::features::calibrations::model::{ENSEMBLE, Followed, LearningFields, accepted_by_itself, ensemble};
+use crate::features::calibrations::model::{
+    ENSEMBLE, Followed, LearningFields, accepted_by_itself, ensemble,
+};
 use crate::features::calibrations::store::{NewCalibration, StoredCalibration};
 use crate::features::forecasts::model::{compute, today, zone};
 use crate::features::forecasts::store::{Subject, subjects};
@@ -124,7 +126,12 @@ impl Run<'_> {
     }
 
     /// Nothing has changed since the last version: it is put to use and given where the settings now say so.
-    fn settle(&self, settings: LearningFields, known: &StoredCalibration, prior: &LearningPrior) -> Result<()> {
+    fn settle(
+        &self,
+        settings: LearningFields,
+        known: &StoredCalibration,
+        prior: &LearningPrior,
+    ) -> Result<()> {
         let Followed { id, fitted_at, calibration } = &known.followed;
         self.db.write(self.actor, |tx| {
             if still_claimed(tx, slice::from_ref(self.job))?.is_empty() {

@@ -113,7 +113,7 @@ pub async fn change_learning(
 #[utoipa::path(tag = "calibrations", security(("bearer" = [])), request_body = ChoiceFields,
     responses((status = 200, description = "The priors are in use", body = LearningView), CreateProblems))]
 #[post("/v1/learning/priors")]
-pub async fn return_to_priors(app: App, permit: Permit<SetPolicy>, choice: Plain<ChoiceFields>) -> Outcome {
+pub async fn accept_priors(app: App, permit: Permit<SetPolicy>, choice: Plain<ChoiceFields>) -> Outcome {
     let returned = app.write(&permit, move |tx| {
         if store::in_use(tx)?.is_some() {
             choose(tx, None, choice.0.note.as_deref())?;

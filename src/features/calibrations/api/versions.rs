@@ -122,7 +122,7 @@ pub fn choose(tx: &mut Tx<'_>, id: Option<CalibrationId>, note: Option<&str>) ->
     let before = store::in_use(tx)?.map(|followed| followed.id);
     store::choose(tx, id, note)?;
     let act = Act {
-        action: if id.is_some() { "accept_calibration" } else { "return_to_priors" },
+        action: if id.is_some() { "accept_calibration" } else { "accept_priors" },
         entity: "organisation",
         entity_id: tx.org_id().into(),
         before: Some(&json!({ "calibration_id": before })),

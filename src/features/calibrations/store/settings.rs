@@ -100,11 +100,7 @@ pub fn withdraw(tx: &mut Tx<'_>) -> Result<()> {
 /// # Errors
 /// Those of the database.
 fn own_sum_id(tx: &mut Tx<'_>) -> Result<Option<Uuid>> {
-    Ok(pooled_sums::table
-        .find(tx.org_id())
-        .select(pooled_sums::sum_id)
-        .first(tx.conn())
-        .optional()?)
+    Ok(pooled_sums::table.find(tx.org_id()).select(pooled_sums::sum_id).first(tx.conn()).optional()?)
 }
 
 /// What the other organisations that take part have given: sums, without a word of whose they are. By the worker's

@@ -16,7 +16,8 @@ use crate::features::due::model::LaminateFilter;
 use crate::features::forecasts::store::subjects;
 use crate::features::sites;
 use crate::features::statistics::model::lifetimes::{
-    FleetLife, INTERVAL_CENSORING, LifetimeGroup, LifetimeGrouping, TimeMeasure, Water, ended, groups, lives_of,
+    FleetLife, INTERVAL_CENSORING, LifetimeGroup, LifetimeGrouping, TimeMeasure, Water, ended, groups,
+    lives_of,
 };
 use crate::features::statistics::store;
 use crate::http::accept::preferred;
@@ -122,9 +123,11 @@ fn fleet(db: &Db, actor: &Actor) -> Result<Vec<FleetLife>> {
     let mut lives = Vec::new();
     for ids in vessels.chunks(PIECE) {
         let piece = db.read(actor, |tx| subjects(tx, ids, None))?;
-        lives.par_extend(piece.par_iter().flat_map_iter(|subject| {
-            lives_of(subject.vessel_id, subject.site_id, &subject.facts, &central)
-        }));
+        lives.par_extend(
+            piece.par_iter().flat_map_iter(|subject| {
+                lives_of(subject.vessel_id, subject.site_id, &subject.facts, &central)
+            }),
+        );
     }
     Ok(lives)
 }
