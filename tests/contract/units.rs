@@ -51,7 +51,7 @@ const UNITS: [&str; 39] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 98] = [
+const OTHERWISE: [(&str, &str); 99] = [
     ("hulls", "counts"),
     ("lives", "counts"),
     ("events", "counts"),
@@ -73,6 +73,7 @@ const OTHERWISE: [(&str, &str); 98] = [
     ("prior_shape", "of a Weibull law, a pure number"),
     ("deliveries", "counts"),
     ("failures", "counts"),
+    ("grants_ended", "counts"),
     ("expires_in", "seconds; the name is that of RFC 6749, section 5.1"),
     ("coats", "counts"),
     ("plan_version", "the number of a version"),
