@@ -66,3 +66,13 @@ CREATE TABLE pooled_sums (
 SELECT protect_tenant_table('pooled_sums', 'SELECT, INSERT, UPDATE, DELETE');
 CREATE POLICY every_organisation ON pooled_sums FOR SELECT TO garboard_worker USING (true);
 GRANT SELECT (sum_id, sums) ON pooled_sums TO garboard_worker;
+
+-- The dates of a granted vessel follow what its organisation chose: read by a guest while the transaction works there.
+DO $$
+DECLARE
+    host text := format('org_id = ANY ((SELECT current_partners())::uuid[]) AND org_id IN (SELECT org_id FROM %s AS of_vessels)',
+        granted_vessels('read'));
+BEGIN
+    EXECUTE format('CREATE POLICY guests ON calibrations FOR SELECT TO garboard_app USING (%s)', host);
+    EXECUTE format('CREATE POLICY guests ON calibration_choices FOR SELECT TO garboard_app USING (%s)', host);
+END $$;

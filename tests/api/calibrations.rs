@@ -179,6 +179,13 @@ fn from_eight_events_on_the_service_puts_a_fit_to_use_and_the_forecasts_name_it(
         lead.post(&format!("/v1/vessels/{clean}/what-if"), &json!({"bilge": "wet"})).expect(200).json;
     assert_eq!(what_if["after"]["calibration_id"], latest["id"]);
 
+    // A guest's question is answered by what the vessel's organisation follows.
+    let grant = json!({"vessel_id": clean, "grantee_org_id": app.away.org_id, "scope": "read"});
+    app.administrator().post("/v1/grants", &grant).expect(201);
+    let path = format!("/v1/vessels/{clean}/what-if");
+    let guests = app.stranger().post(&path, &json!({"bilge": "wet"})).expect(200).json;
+    assert_eq!(guests["after"], what_if["after"]);
+
     // By hand the first can be taken, and its preview is one against what is in use.
     let first = versions(&lead)[0]["id"].as_str().expect("an id").to_owned();
     let preview = format!("/v1/calibrations/{first}/preview");
