@@ -15,6 +15,9 @@ use crate::science::forecast::outlook::YEAR;
 use crate::science::forecast::paths::{Paths, exposure_at};
 use crate::science::lifetime::Observation;
 
+/// A day: no interval is told more closely.
+const LEAST_YEARS: f64 = 1.0 / YEAR;
+
 /// A life that somebody looked at.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SeenLife {
@@ -49,10 +52,10 @@ pub fn seen_lives(facts: &HullFacts, ensemble: &Ensemble) -> Vec<SeenLife> {
         .map(|(index, life)| SeenLife {
             system: system(&facts, index, last_look(life)),
             event: life.onset_found.is_some(),
-            years: life.began_on.and_then(|began_on| {
-                bracket(life, |on| (day::number(on) - day::number(began_on)) / YEAR, 1.0 / YEAR)
+            years: life.began_on.map(|began_on| {
+                bracket(life, |on| (day::number(on) - day::number(began_on)) / YEAR, LEAST_YEARS)
             }),
-            exposure_years: course.as_ref().zip(paths.as_ref()).zip(life.began_on).and_then(
+            exposure_years: course.as_ref().zip(paths.as_ref()).zip(life.began_on).map(
                 |((course, paths), began_on)| {
                     let at = |on: NaiveDate| {
                         if on <= began_on {
@@ -60,21 +63,20 @@ pub fn seen_lives(facts: &HullFacts, ensemble: &Ensemble) -> Vec<SeenLife> {
                         }
                         exposure_at(paths.member(0), course.timeline.position(day::number(on)))
                     };
-                    bracket(life, at, 0.0)
+                    bracket(life, at, LEAST_YEARS)
                 },
             ),
         })
         .collect()
 }
 
-/// The interval in which a life ended, of a measure of time that grows over the days; `least` is the least length of
-/// one whose clean look and finding fall on one day. None where it ended before any time had passed.
-fn bracket(life: &Life, at: impl Fn(NaiveDate) -> f64, least: f64) -> Option<Observation> {
+/// The interval in which a life ended, of a measure of time that grows over the days. `least` is its least length and
+/// its least end: what a clean look and a finding on one day leave open, or a finding before any exposure by the model.
+fn bracket(life: &Life, at: impl Fn(NaiveDate) -> f64, least: f64) -> Observation {
     let lower = life.clean_on.last().map_or(0.0, |&on| at(on).max(0.0));
     let Some(found) = life.onset_found else {
-        return Some(Observation { lower, upper: None, count: 1 });
+        return Observation { lower, upper: None, count: 1 };
     };
     let upper = at(found.surveyed_on).max(least);
-    let lower = lower.min(upper - least).max(0.0);
-    (upper > 0.0).then_some(Observation { lower, upper: Some(upper), count: 1 })
+    Observation { lower: lower.min(upper - least), upper: Some(upper), count: 1 }
 }
