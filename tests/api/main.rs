@@ -17,6 +17,7 @@ mod batches;
 mod calculator_refusals;
 mod calculators;
 mod climate;
+mod coat_checks;
 mod coat_films;
 mod contract;
 mod dossier;
