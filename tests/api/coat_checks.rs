@@ -43,7 +43,11 @@ fn a_coat_under_another_has_no_overcoating_window() {
     yard.climate("2026-06-11T00:00:00Z", 3, 60.0);
     let first = coat(&yard, &barrier, &json!({}));
     assert_eq!(first["overcoating"].as_array().map(Vec::len), Some(1));
-    coat(&yard, &barrier, &json!({"started_at": "2026-06-11T15:00:00Z", "finished_at": "2026-06-11T16:00:00Z"}));
+    coat(
+        &yard,
+        &barrier,
+        &json!({"started_at": "2026-06-11T15:00:00Z", "finished_at": "2026-06-11T16:00:00Z"}),
+    );
     let path = format!("/v1/coats/{}", first["id"].as_str().expect("an id"));
     assert_eq!(yard.app.crew().get(&path).expect(200).json["overcoating"], json!([]));
 }
@@ -66,8 +70,12 @@ fn a_launch_after_the_antifouling_has_stood_too_long_is_warned_of() {
     assert_eq!(codes(&late.json["warnings"]), ["launch_too_late"]);
     assert!(late.text.contains("stood 31"), "{}", late.text);
     // Another coat over it, on the same zone, is what counts.
-    coat(&yard, &antifouling, &json!({"role": "antifouling", "applied_on": "2026-07-10",
-        "started_at": "2026-07-10T08:00:00Z", "finished_at": "2026-07-10T09:00:00Z"}));
+    coat(
+        &yard,
+        &antifouling,
+        &json!({"role": "antifouling", "applied_on": "2026-07-10",
+        "started_at": "2026-07-10T08:00:00Z", "finished_at": "2026-07-10T09:00:00Z"}),
+    );
     assert_eq!(lead.get(&path).expect(200).json["warnings"], json!([]));
 }
 

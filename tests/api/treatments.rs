@@ -426,6 +426,9 @@ fn the_advice_follows_the_signed_survey() {
         let planned = yard.app.crew().post(&path, &json!({"kind": "preventive"})).expect(201);
         let advice = &planned.json["advice"];
         assert_eq!((&advice["kind"], &advice["survey_id"]), (&kind, &json!(draft.id())));
+        // Whoever accepts a plan is told where the evidence supports the other kind.
+        let asked = planned.json["next"][0]["detail"].as_str().expect("a detail");
+        assert_eq!(asked.contains("supports a curative treatment"), kind == "curative", "{asked}");
         assert!(
             advice["reasons"].to_string().contains(word)
                 && advice["reasons"].to_string().contains("16 years"),

@@ -248,7 +248,11 @@ fn girths_give_the_litres() {
     let told = lines();
     assert_eq!((&told[0]["area_source"], &told[0]["girths_of"]), (&json!("earlier_girths"), &json!(id)));
     assert!((told[0]["area_m2"].as_f64().expect("an area") - area_m2).abs() < 1e-9, "{told}");
-    assert_eq!((&told[1]["area_m2"], &told[1]["girths_of"]), (&Value::Null, &Value::Null), "no girth of the keel");
+    assert_eq!(
+        (&told[1]["area_m2"], &told[1]["girths_of"]),
+        (&Value::Null, &Value::Null),
+        "no girth of the keel"
+    );
     let plan = format!("/v1/treatments/{}/plan", second.id());
     let entered = json!({"zones": [{"zone": "bottom", "area_m2": 20}]});
     yard.app.crew().patch(&plan, &second.etag(), &entered).expect(200);
@@ -296,7 +300,8 @@ fn bad_input_is_told_before_what_holds() {
     let sealer = made(&yard.app.lead(), &product("sealer", &[], &json!({})));
     barrier.coat(&json!({"product_id": sealer})).expect_problem(422, "invalid", "/product_id");
     // A coat that leaves out its haul-out is one of the haul-out of its day.
-    let aside = json!({"vessel_id": yard.vessel, "role": "barrier", "zone": "bottom", "applied_on": "2026-06-11"});
+    let aside =
+        json!({"vessel_id": yard.vessel, "role": "barrier", "zone": "bottom", "applied_on": "2026-06-11"});
     yard.app.crew().post("/v1/coats", &aside).expect_problem(409, "treatment_runs", "");
     for at in ["2026-05-20T08:00:00Z", "2019-06-10T08:00:00Z"] {
         yard.enter(id, at, &json!({"kind": "wash"})).expect_problem(422, "invalid", "/happened_at");
@@ -305,14 +310,17 @@ fn bad_input_is_told_before_what_holds() {
 
     yard.climate("2026-06-10T00:00:00Z", 20, 60.0);
     barrier.coated();
-    for at in ["2026-06-11T08:30:00Z", "0001-01-01T00:00:00Z", "2026-07-31T00:00:00Z", "9999-12-31T00:00:00Z"] {
+    for at in ["2026-06-11T08:30:00Z", "0001-01-01T00:00:00Z", "2026-07-31T00:00:00Z", "9999-12-31T00:00:00Z"]
+    {
         yard.close(id, at).expect_problem(422, "invalid", "/launch_at");
     }
     for what in ["closing", "coats", "decisions"] {
         let body = match what {
             "closing" => json!({"launch_at": "2026-06-25T10:00:00Z", "person_name": "Person"}),
             "coats" => aside.clone(),
-            _ => json!({"kind": "acceptance", "happened_at": "2026-06-25T10:00:00Z", "person_name": "P", "qualification": "Q"}),
+            _ => {
+                json!({"kind": "acceptance", "happened_at": "2026-06-25T10:00:00Z", "person_name": "P", "qualification": "Q"})
+            }
         };
         let path = format!("/v1/treatments/{id}/{what}");
         yard.app.stranger().post(&path, &body).expect_problem(404, "not_found", "");
@@ -327,7 +335,10 @@ fn a_plan_without_sense_is_refused() {
     let coats = json!([{"step": "abrade", "zones": ["keel"]}, {"step": "barrier", "coats": 1}]);
     for (fields, pointer) in [
         (json!({"kind": "preventive", "starts_on": "2026-05-31"}), "/starts_on"),
-        (json!({"kind": "preventive", "zones": [{"zone": "keel"}, {"zone": "bottom"}], "steps": coats}), "/steps"),
+        (
+            json!({"kind": "preventive", "zones": [{"zone": "keel"}, {"zone": "bottom"}], "steps": coats}),
+            "/steps",
+        ),
         (
             json!({"kind": "preventive", "zones": [{"zone": "keel"}, {"zone": "bottom"}],
                 "steps": [{"step": "abrade", "zones": ["keel"]}, {"step": "barrier", "coats": 1, "zones": ["keel"]}]}),

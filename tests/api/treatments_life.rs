@@ -143,7 +143,8 @@ fn a_coat_that_nobody_measured_is_no_skin_until_it_is() {
     assert!(evidence(&unmeasured, "film_refused"), "{unmeasured}");
     assert!(!evidence(&unmeasured, "default_film_barrier"), "no usual film stands in: {unmeasured}");
     assert!(onset(&unmeasured) < onset(&usual), "{:?} and {:?}", onset(&unmeasured), onset(&usual));
-    let coats = yard.app.reader().get(&format!("/v1/coats?vessel_id={}&role=barrier", yard.vessel)).expect(200);
+    let coats =
+        yard.app.reader().get(&format!("/v1/coats?vessel_id={}&role=barrier", yard.vessel)).expect(200);
     yard.film(coats.json["items"][0]["id"].as_str().expect("an id"), 120.0);
     let measured = forecast(&yard);
     assert!(!evidence(&measured, "film_refused"), "{measured}");

@@ -63,7 +63,10 @@ fn the_record_is_kept_as_it_was_closed() {
     let treatment = closed();
     let before = treatment.record();
     assert_eq!((&before["kept_at"], &before["digest_sha256"]), (&Value::Null, &Value::Null));
-    assert_eq!((&before["origin"], &before["record"]["treatment"]), (&json!("as_things_stand"), &Value::Null));
+    assert_eq!(
+        (&before["origin"], &before["record"]["treatment"]),
+        (&json!("as_things_stand"), &Value::Null)
+    );
     assert!(treatment.page().contains("not yet"));
     treatment.yard.close(&treatment.id, "2026-06-24T20:00:00Z").expect(200);
     let kept = treatment.record();
@@ -73,7 +76,10 @@ fn the_record_is_kept_as_it_was_closed() {
     assert!(treatment.page().contains(&digest));
     assert_eq!(kept["record"]["plan"]["state"], "closed");
     assert_eq!(kept["corrections_after_closing"], json!([]));
-    assert_eq!((&kept["origin"], &kept["record"]["treatment"]["completed_on"]), (&json!("kept_at_closing"), &json!("2026-06-24")));
+    assert_eq!(
+        (&kept["origin"], &kept["record"]["treatment"]["completed_on"]),
+        (&json!("kept_at_closing"), &json!("2026-06-24"))
+    );
     let airy: Vec<&Value> = kept["record"]["climate"]
         .as_array()
         .expect("climate")
@@ -147,7 +153,8 @@ fn a_record_that_was_not_kept_is_made_afterwards_and_says_so() {
     let treatment = closed();
     treatment.yard.close(&treatment.id, "2026-06-24T20:00:00Z").expect(200);
     let kept = treatment.record();
-    let mut superuser = PgConnection::establish(&treatment.yard.app.database.superuser_url()).expect("it connects");
+    let mut superuser =
+        PgConnection::establish(&treatment.yard.app.database.superuser_url()).expect("it connects");
     sql_query("DELETE FROM treatment_records").execute(&mut superuser).expect("the row goes");
     let made = treatment.record();
     assert_eq!(
@@ -173,7 +180,8 @@ fn closed_twice_at_once_it_is_closed_once() {
     assert_eq!(statuses.iter().filter(|status| **status == 200).count(), 1, "{statuses:?}");
     assert_eq!(statuses.iter().filter(|status| **status == 409).count(), 3, "{statuses:?}");
     let entries = treatment.record()["record"]["plan"]["entries"].clone();
-    let closings = entries.as_array().expect("entries").iter().filter(|entry| entry["kind"] == "closing").count();
+    let closings =
+        entries.as_array().expect("entries").iter().filter(|entry| entry["kind"] == "closing").count();
     assert_eq!(closings, 1);
     let listed = treatment.yard.app.reader().get("/v1/treatments").expect(200);
     assert_eq!(listed.json["items"].as_array().map(Vec::len), Some(1));

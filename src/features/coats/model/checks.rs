@@ -70,11 +70,13 @@ pub fn checks(
         let least = mean_dry_film_um(litres, MOST_LOSS, solids, area_m2);
         let asked = sheet.and_then(|sheet| sheet.min_dry_film_um);
         let why = match (film, asked) {
-            (Some(film), _) if film > most * (1.0 + TOLERANCE) || film < least * (1.0 - TOLERANCE) => Some(format!(
-                "{litres} litres on {area_m2} m² leave {least:.0} to {most:.0} µm of dry film, and {film:.0} µm are {}. \
+            (Some(film), _) if film > most * (1.0 + TOLERANCE) || film < least * (1.0 - TOLERANCE) => {
+                Some(format!(
+                    "{litres} litres on {area_m2} m² leave {least:.0} to {most:.0} µm of dry film, and {film:.0} µm are {}. \
                  Check litres, area and film.",
-                if measured_um.is_some() { "measured" } else { "entered" }
-            )),
+                    if measured_um.is_some() { "measured" } else { "entered" }
+                ))
+            }
             (None, Some(asked)) if most < asked * (1.0 - TOLERANCE) => Some(format!(
                 "{litres} litres on {area_m2} m² leave {most:.0} µm of dry film at most, and the sheet asks for {asked:.0} µm. \
                  Check litres and area, and measure the film."

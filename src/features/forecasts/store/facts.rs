@@ -174,8 +174,7 @@ fn coats(records: &Records, as_of: NaiveDate) -> Result<Vec<CoatFact>> {
                 season_limit_months: whole(coat.season_limit_months),
                 max_days_dry: whole(coat.max_days_dry),
                 film_measured: measured.is_some() || coat.film_measured,
-                film_refused: measured
-                    .map_or_else(|| asked_for_film(coat, records), |film| !film.accepted),
+                film_refused: measured.map_or_else(|| asked_for_film(coat, records), |film| !film.accepted),
                 removed_on: coat.removed_on,
             })
         })

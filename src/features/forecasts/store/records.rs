@@ -84,11 +84,7 @@ pub fn records(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Records>> {
             findings: findings.remove(&vessel.id).unwrap_or_default(),
             coats: coats_found.remove(&vessel.id).unwrap_or_default(),
             films: films_found.remove(&vessel.id).unwrap_or_default(),
-            run_here: run_here
-                .iter()
-                .filter(|(_, of)| *of == vessel.id)
-                .map(|(id, _)| *id)
-                .collect(),
+            run_here: run_here.iter().filter(|(_, of)| *of == vessel.id).map(|(id, _)| *id).collect(),
             treatments: treatments_found.remove(&vessel.id).unwrap_or_default(),
             vessel,
         })

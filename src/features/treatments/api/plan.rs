@@ -163,11 +163,7 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
     })
 }
 
-fn next_steps(
-    tx: &mut Tx<'_>,
-    facts: &Facts,
-    advised: Option<TreatmentKind>,
-) -> Result<Vec<NextStep>> {
+fn next_steps(tx: &mut Tx<'_>, facts: &Facts, advised: Option<TreatmentKind>) -> Result<Vec<NextStep>> {
     let ids: Vec<_> = facts.plan.fields.steps.iter().filter_map(|step| step.product_id).collect();
     let sheets: HashMap<_, _> =
         products::of_ids(tx, &ids)?.into_iter().map(|product| (product.id, product.fields)).collect();

@@ -130,11 +130,7 @@ fn area(plan: &Plan, zone: Zone, vessel: &VesselFields, of_vessels: &[Plan]) -> 
         .filter_map(|other| Some((other, girths_m2(&other.fields, zone)?)))
         .max_by_key(|(other, _)| (other.recorded_at, other.id));
     if let Some((other, area_m2)) = earlier {
-        return Area {
-            area_m2: Some(area_m2),
-            source: Some("earlier_girths"),
-            girths_of: Some(other.id),
-        };
+        return Area { area_m2: Some(area_m2), source: Some("earlier_girths"), girths_of: Some(other.id) };
     }
     let reckoned = by_formula(vessel).filter(|_| zone == Zone::Bottom);
     Area { area_m2: reckoned, source: reckoned.map(|_| "formula"), girths_of: None }

@@ -81,7 +81,18 @@ impl Words<'_> {
 
 /// The fields that hold codes, written with spaces.
 const CODES: [&str; 12] = [
-    "kind", "zone", "step", "state", "hold", "role", "method", "rule", "left_out", "status", "of", "area_source",
+    "kind",
+    "zone",
+    "step",
+    "state",
+    "hold",
+    "role",
+    "method",
+    "rule",
+    "left_out",
+    "status",
+    "of",
+    "area_source",
 ];
 
 /// A number as a person writes it: up to three decimals.
@@ -114,7 +125,8 @@ fn step_of(progress: &Value) -> Value {
 /// A film with the coat it was measured on in words.
 fn film_of(film: &Value, coats: &Value) -> Value {
     let mut row = film.clone();
-    let failures: Vec<_> = items(&film["failures"]).into_iter().map(|failure| failure["detail"].clone()).collect();
+    let failures: Vec<_> =
+        items(&film["failures"]).into_iter().map(|failure| failure["detail"].clone()).collect();
     row["why_not"] = Value::Array(failures);
     if let Some((n, coat)) =
         items(coats).into_iter().enumerate().find(|(_, coat)| coat["id"] == film["coat_id"])

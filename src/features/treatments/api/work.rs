@@ -143,7 +143,8 @@ fn in_haul_out(tx: &mut Tx<'_>, plan: &Plan, at: DateTime<Utc>) -> Result<()> {
     let before = day + Duration::days(1) < ashore.lifted_on;
     let after = ashore.relaunched_on.is_some_and(|relaunched_on| day > relaunched_on + Duration::days(1));
     if before || after {
-        let detail = "lies outside the haul-out of the treatment. Correct the time, or the days of the haul-out.";
+        let detail =
+            "lies outside the haul-out of the treatment. Correct the time, or the days of the haul-out.";
         return Err(Error::field("/happened_at", "outside_haul_out", detail));
     }
     Ok(())

@@ -129,7 +129,8 @@ impl HoldFacts<'_> {
                     "cure_climate_not_allowed",
                     format!(
                         "While {} was put on and cured the climate broke a limit of {}. A qualified person decides: override with the reason.",
-                        named(coat), sheet.name
+                        named(coat),
+                        sheet.name
                     ),
                 ),
                 WindowAnswer::NotEnoughValues => hold(
@@ -160,10 +161,12 @@ fn film(coat: &CoatOn, step: StepKind, planned_um: Option<f64>) -> Option<Hold> 
         (Some(FilmOn { accepted: false, .. }), _) => {
             "is not accepted by its rule. Put on another coat and measure, superseding that film".to_owned()
         }
-        (Some(FilmOn { nominal_um, .. }), Some(planned_um)) if nominal_um < planned_um * (1.0 - 1e-9) => format!(
-            "was judged against {nominal_um} µm, and the plan asks for {planned_um} µm. Judge it against that, superseding \
+        (Some(FilmOn { nominal_um, .. }), Some(planned_um)) if nominal_um < planned_um * (1.0 - 1e-9) => {
+            format!(
+                "was judged against {nominal_um} µm, and the plan asks for {planned_um} µm. Judge it against that, superseding \
              that film"
-        ),
+            )
+        }
         (Some(_), _) => return None,
     };
     let detail = format!("The film of {} {why}: POST /v1/coats/{}/films.", named(coat), coat.id);

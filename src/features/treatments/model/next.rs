@@ -6,10 +6,10 @@ use serde::Serialize;
 use serde_json::json;
 use utoipa::ToSchema;
 
+use super::TreatmentKind;
 use super::drying::HullDrying;
 use super::entry::{StepState, TreatmentState, step_state};
 use super::holds::{Hold, HoldFacts, minute, word};
-use super::TreatmentKind;
 use super::plan::{PlanStep, StepKind};
 use crate::error::{Error, Result};
 use crate::features::coats::model::CoatFields;
@@ -68,9 +68,9 @@ pub fn next<S: std::hash::BuildHasher>(
             None => {
                 let mut holds = facts.before_closing(facts.now)?;
                 holds.retain(|hold| hold.zone == zone);
-                let by = facts
-                    .launch_by(zone)
-                    .map_or_else(String::new, |by| format!(" The antifouling asks for launch by {}.", minute(by)));
+                let by = facts.launch_by(zone).map_or_else(String::new, |by| {
+                    format!(" The antifouling asks for launch by {}.", minute(by))
+                });
                 (format!("All steps are done here. Close the treatment: POST its closing.{by}"), holds)
             }
             Some(step) => of_step(facts, zone, step, vessel_id, sheets)?,

@@ -319,11 +319,7 @@ impl PlanFields {
             }
             for (m, zone) in step.zones.iter().enumerate() {
                 if step.zones.iter().take(m).any(|before| before == zone) {
-                    refuse(
-                        format!("/steps/{n}/zones/{m}"),
-                        "twice",
-                        "is in the list already. Keep it once.",
-                    );
+                    refuse(format!("/steps/{n}/zones/{m}"), "twice", "is in the list already. Keep it once.");
                 }
                 if !self.zones.iter().any(|own| own.zone == *zone) {
                     refuse(
@@ -384,7 +380,10 @@ impl PlanFields {
             let (pointer, detail) = if self.steps_in(zone.zone).next().is_none() {
                 (format!("/zones/{n}/zone"), "has no step. Plan one there, or leave the zone out.")
             } else if here(StepKind::Barrier) && !here(StepKind::Abrade) && !here(StepKind::Seal) {
-                ("/steps".to_owned(), "put a barrier on a zone that none of them abrades or seals. Add one there.")
+                (
+                    "/steps".to_owned(),
+                    "put a barrier on a zone that none of them abrades or seals. Add one there.",
+                )
             } else if curative && here(StepKind::Seal) && !(here(StepKind::Strip) && here(StepKind::Dry)) {
                 ("/steps".to_owned(), "seal a zone that they do not strip and dry. Add both there.")
             } else {

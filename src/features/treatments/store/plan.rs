@@ -148,6 +148,9 @@ pub fn plans(tx: &mut Tx<'_>, of: PlansOf<'_>) -> Result<Vec<Plan>> {
 /// Those of the database.
 pub fn planned(tx: &mut Tx<'_>, ids: &[TreatmentId]) -> Result<Vec<(TreatmentId, VesselId)>> {
     use treatment_plans as p;
+    if ids.is_empty() {
+        return Ok(Vec::new());
+    }
     Ok(p::table
         .filter(p::org_id.eq(tx.org_id()).and(p::id.eq_any(ids)))
         .order(p::id)
