@@ -142,7 +142,13 @@ fn sections(view: &RecordView, words: &Words<'_>) -> Vec<Section> {
     let plan = &record["plan"];
     let mut sections = Vec::new();
     if view.kept_at.is_some() {
-        let corrections = serde_json::to_value(&view.corrections_after_closing).unwrap_or_default();
+        let mut corrections = serde_json::to_value(&view.corrections_after_closing).unwrap_or_default();
+        for correction in corrections.as_array_mut().into_iter().flatten() {
+            // Who is no member here has no name here: the id says who.
+            if correction["recorded_by_name"].is_null() {
+                correction["recorded_by_name"] = correction["recorded_by"].clone();
+            }
+        }
         let none = if corrections.as_array().is_none_or(Vec::is_empty) {
             vec!["None by the time this page was made.".to_owned()]
         } else {
