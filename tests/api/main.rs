@@ -18,6 +18,7 @@ mod calculator_refusals;
 mod calculators;
 mod calibrations;
 mod climate;
+mod coat_checks;
 mod coat_films;
 mod contract;
 mod dossier;
