@@ -8,7 +8,7 @@ use utoipa::{IntoParams, ToSchema};
 use super::PLACES;
 use crate::db::Tx;
 use crate::error::{Error, Result};
-use crate::features::forecasts::model::{Computed, DateFields, Outlook, compute, today};
+use crate::features::forecasts::model::{Computed, DateFields, Outlook, compute};
 use crate::features::forecasts::store::{self, Subject};
 use crate::features::vessels;
 use crate::features::vessels::model::FIRST_YEAR;
@@ -60,8 +60,8 @@ impl ForecastView {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct ForecastQuery {
-    /// An earlier day: the forecast as it would have been made then, from what had happened by then. It is
-    /// computed for this answer and not kept.
+    /// An earlier day: the forecast as it would have been made then, from what had happened and, as far as versions are
+    /// kept, was recorded by then. It is computed for this answer and not kept.
     #[param(nullable = false)]
     pub as_of: Option<NaiveDate>,
 }
@@ -112,9 +112,8 @@ pub fn kept(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<ForecastView> {
 }
 
 fn subject_then(tx: &mut Tx<'_>, vessel_id: VesselId, as_of: NaiveDate) -> Result<Subject> {
-    let subject =
-        store::subjects(tx, &[vessel_id], Some(as_of))?.pop().ok_or_else(|| Error::not_found("vessel"))?;
-    if as_of > today(tx.now(), subject.zone) {
+    let past = store::past(tx, &[vessel_id])?.pop().ok_or_else(|| Error::not_found("vessel"))?;
+    if as_of > past.subject.facts.as_of {
         return Err(Error::field(
             "as_of",
             "in_future",
@@ -128,5 +127,5 @@ fn subject_then(tx: &mut Tx<'_>, vessel_id: VesselId, as_of: NaiveDate) -> Resul
             format!("is before {FIRST_YEAR}, when there were no such hulls. Ask for a later day."),
         ));
     }
-    Ok(subject)
+    past.then(as_of)
 }
