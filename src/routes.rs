@@ -7,7 +7,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 use crate::db::Db;
 use crate::features::{
     accounts, attachments, audit, batches, calculators, climate, coats, dossier, due, events, forecasts,
-    haulouts, imports, jobs, policies, products, sites, surveys, treatments, vessels,
+    haulouts, hindcasts, imports, jobs, policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;
@@ -50,6 +50,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     policies::register(config);
     forecasts::register(config);
     due::register(config);
+    hindcasts::register(config);
     events::register(config);
     attachments::register(config);
     dossier::register(config);

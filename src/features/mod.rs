@@ -1,6 +1,6 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
 //! audit, jobs, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
-//! events, attachments, dossier, calculators, imports, batches.
+//! hindcasts, events, attachments, dossier, calculators, imports, batches.
 
 pub mod accounts;
 pub mod attachments;
@@ -14,6 +14,7 @@ pub mod due;
 pub mod events;
 pub mod forecasts;
 pub mod haulouts;
+pub mod hindcasts;
 pub mod imports;
 pub mod jobs;
 pub mod policies;

@@ -25,6 +25,7 @@ mod events;
 mod forecast_requests;
 mod forecasts;
 mod haul_outs;
+mod hindcast;
 mod hunted;
 mod imports;
 mod invitations;

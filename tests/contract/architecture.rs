@@ -21,6 +21,7 @@ const CAPABILITIES: [&str; 20] = [
     "policies",
     "forecasts",
     "due",
+    "hindcasts",
     "events",
     "attachments",
     "dossier",
