@@ -73,6 +73,8 @@ id!(/** A subscription to events. */ SubscriptionId, "subscription");
 id!(/** An event on its way to a subscription. */ DeliveryId, "delivery");
 id!(/** A site. */ SiteId, "site");
 id!(/** A vessel. */ VesselId, "vessel");
+id!(/** A grant on a vessel to another organisation. */ GrantId, "grant");
+id!(/** A transfer of a vessel to another organisation. */ TransferId, "transfer");
 id!(/** A haul-out. */ HaulOutId, "haul-out");
 id!(/** A station on a vessel's bottom. */ StationId, "station");
 id!(/** A survey. */ SurveyId, "survey");

@@ -70,6 +70,29 @@ impl Powers {
     }
 }
 
+/// What a grant lets another organisation do on a vessel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum GrantScope {
+    /// Read all that is recorded of the vessel, and what its dates rest on.
+    Read,
+    /// Read, and record stations, surveys, readings and findings.
+    RecordSurveys,
+    /// Read, and record haul-outs, coats, films, climate and treatments.
+    RecordTreatments,
+}
+
+/// What a request would do in the rows of another organisation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Deed {
+    /// Read: a grant of any scope lets it.
+    Read,
+    /// Record: a grant lets it whose scope covers the kind of record.
+    Record,
+    /// Rule over what is the organisation's own: its register, its limits, its members. No grant lets it.
+    Rule,
+}
+
 /// What an endpoint needs. The types below are all there are.
 pub trait Permission: 'static {
     /// What is lacking when it is refused, as a phrase: "to ...".
@@ -78,6 +101,16 @@ pub trait Permission: 'static {
     const ROLES: &'static [Role];
     /// The scope of a program that has it; none where it takes a person.
     const SCOPE: Option<Scope>;
+
+    /// What whoever has it would do as a guest.
+    #[must_use]
+    fn deed() -> Deed {
+        match Self::SCOPE {
+            Some(Scope::Read) => Deed::Read,
+            Some(Scope::RecordWork | Scope::RecordReadings | Scope::Survey) => Deed::Record,
+            Some(Scope::KeepRegister | Scope::SetPolicy) | None => Deed::Rule,
+        }
+    }
 }
 
 macro_rules! permission {
@@ -100,4 +133,5 @@ permission!(/** Record stations, readings and findings. */ RecordReadings, "reco
 permission!(/** Write and sign surveys. */ Survey, "write and sign surveys", [Administrator, Lead, Surveyor], Some(Scope::Survey));
 permission!(/** Set the limits the dates follow. */ SetPolicy, "set policies", [Administrator, Lead], Some(Scope::SetPolicy));
 permission!(/** Members and the organisation itself; the audit. */ Administer, "administer the organisation", [Administrator], None);
+permission!(/** Grant vessels to other organisations, and transfer them. */ GrantVessels, "grant or transfer vessels", [Administrator], None);
 permission!(/** Act on one\'s own account. */ BeOneself, "act on an account of your own: sign in as a person", [Administrator, Lead, Surveyor, Crew, Reader], None);

@@ -7,7 +7,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 use crate::db::Db;
 use crate::features::{
     accounts, attachments, audit, batches, calculators, climate, coats, dossier, due, events, forecasts,
-    haulouts, hindcasts, imports, jobs, policies, products, sites, surveys, treatments, vessels,
+    grants, haulouts, hindcasts, imports, jobs, policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;
@@ -41,6 +41,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     accounts::register(config);
     sites::register(config);
     vessels::register(config);
+    grants::register(config);
     products::register(config);
     haulouts::register(config);
     surveys::register(config);

@@ -13,7 +13,7 @@ use crate::cli::database::{ForOrganisation, Where};
 use crate::cli::organisation::random_password;
 use crate::cli::output::print_line;
 use crate::codes::hex;
-use crate::db::organisation_rows::{Table, exported_tables};
+use crate::db::organisation_rows::{Table, bring_back, exported_tables};
 use crate::db::{Actor, Db, migrations};
 use crate::error::{Code, Error, Result};
 use crate::features::accounts::api::export::{FORM, MANIFEST, Manifest, write_archive};
@@ -77,7 +77,8 @@ impl Restore {
         let opened = self.database.open()?;
         let file = File::open(&self.from)
             .map_err(|cause| unusable(&format!("{} cannot be read: {cause}", self.from.display())))?;
-        let manifest = restore(&opened.db, file)?;
+        let owner_url = self.database.owner_url(&opened)?;
+        let manifest = restore(&opened.db, &owner_url, file)?;
         let rows: u64 = manifest.tables.iter().map(|table| table.rows).sum();
         print_line(&format!(
             "Organisation {} is back: {rows} rows of {} tables, the head of its audit as it was. \
@@ -145,11 +146,12 @@ fn checked(manifest: &Manifest, folder: &Path) -> Result<()> {
     Ok(())
 }
 
-/// Brings an archive back: all of it or nothing but the names of its people.
+/// Brings an archive back: all of it or nothing but the names of its people. Grants, offers and due rows that have to do
+/// with an organisation that is not here stay away.
 ///
 /// # Errors
-/// Invalid, with what is wrong with the archive; a conflict, when the organisation is there.
-pub fn restore(db: &Db, archive: impl Read) -> Result<Manifest> {
+/// Invalid, with what is wrong with the archive; a conflict, when the organisation is there, or the role may not.
+pub fn restore(db: &Db, owner_url: &str, archive: impl Read) -> Result<Manifest> {
     let folder = tempfile::tempdir().map_err(Error::internal)?;
     let manifest = unpack(archive, folder.path())?;
     checked(&manifest, folder.path())?;
@@ -182,13 +184,14 @@ pub fn restore(db: &Db, archive: impl Read) -> Result<Manifest> {
         erasure::lock_passwords(conn, &locked, db.clock().now())
     })?;
     let actor = Actor::service(manifest.org_id, RequestId::fresh());
-    db.write(&actor, |tx| {
+    bring_back(owner_url, manifest.org_id, |conn| {
         for listed in manifest.tables.iter().filter(|listed| !BY_SIGN_IN.contains(&listed.name.as_str())) {
             let table = table(&listed.name)?;
-            table.write(tx.conn(), lines(table)?, false)?;
+            table.write(conn, lines(table)?, false)?;
         }
-        queue::request_all_forecasts(tx)
+        Ok(())
     })?;
+    db.write(&actor, queue::request_all_forecasts)?;
     let head = db.read(&actor, audit::head)?;
     if head.map(|(_, digest)| hex(&digest)) != manifest.audit_head_sha256 {
         return Err(Error::new(

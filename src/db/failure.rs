@@ -84,10 +84,26 @@ const CONSTRAINTS: &[(&str, Code, &str, &str)] = &[
         "/supersedes_id",
         "was superseded already. Name the film that took its place.",
     ),
+    (
+        "author_corrects",
+        Code::Forbidden,
+        "",
+        "was recorded by another organisation: only its author corrects it. Record what you found as a record of your own.",
+    ),
+    (
+        "grants_no_overlap",
+        Code::Duplicate,
+        "/grantee_org_id",
+        "holds a grant of this scope on this vessel for some of this time already. Revoke or change that one.",
+    ),
+    ("transfers_one_offer", Code::Conflict, "", "The vessel is on offer already. Withdraw that offer first."),
+    ("transfer_stays", Code::Conflict, "", "The transfer is settled already. Read it again."),
     ("policies_one_each", Code::Conflict, "", "was set by somebody else at the same time. Read it again."),
 ];
 
 const FOREIGN: &[(&str, &str)] = &[
+    ("grants_grantee", "/grantee_org_id"),
+    ("transfers_to_org", "/to_org_id"),
     ("_vessel", "/vessel_id"),
     ("_haul_out", "/haul_out_id"),
     ("_survey", "/survey_id"),
@@ -102,6 +118,16 @@ impl From<DieselError> for Error {
     fn from(cause: DieselError) -> Self {
         match cause {
             DieselError::NotFound => Self::not_found("record").because(cause),
+            // Row-level security has the last word; what can be foreseen is told before, in words of its own.
+            DieselError::DatabaseError(DatabaseErrorKind::Unknown, ref info)
+                if info.message().contains("row-level security policy") =>
+            {
+                Self::new(
+                    Code::Forbidden,
+                    "Your organisation may not record this on this vessel: no grant lets it, or another organisation recorded it.",
+                )
+                .because(cause)
+            }
             DieselError::DatabaseError(kind, ref info) => {
                 // The kinds know nothing of it: what took longer than a statement may, or waited longer for a row.
                 if info.message().starts_with("canceling statement due to") {

@@ -3,6 +3,7 @@
 
 pub mod actor;
 mod failure;
+pub mod ground;
 pub mod migrations;
 pub mod organisation_rows;
 pub mod paging;

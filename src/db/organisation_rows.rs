@@ -29,6 +29,10 @@ pub const LEFT_OUT: [(&str, &str); 11] = [
 /// Columns of secrets, left out of tables that are exported; a restored row holds nothing that could match.
 pub const SECRET_COLUMNS: [(&str, &str); 1] = [("invitations", "secret_sha256")];
 
+/// Columns that name another organisation a row has to do with: the row goes with either, and comes back only where the
+/// other one is.
+const PARTNERS: [&str; 3] = ["viewer_org_id", "grantee_org_id", "to_org_id"];
+
 /// The people who are members; the rest of what is known of a person is no organisation's.
 const PEOPLE: &str = "people";
 
@@ -235,6 +239,10 @@ impl Table {
         if waiting.is_empty() { Ok(()) } else { self.insert(conn, &waiting, keep_known) }
     }
 
+    fn partner(&self) -> Option<&'static str> {
+        PARTNERS.into_iter().find(|column| self.columns.iter().any(|name| name == column))
+    }
+
     fn insert(&self, conn: &mut PgConnection, lines: &[String], keep_known: bool) -> Result<()> {
         let mut into: Vec<String> = self.columns.iter().map(|name| format!("\"{name}\"")).collect();
         let mut from: Vec<String> = self.columns.iter().map(|name| format!("r.\"{name}\"")).collect();
@@ -244,8 +252,11 @@ impl Table {
             from.push("''::bytea".to_owned());
         }
         let conflict = if keep_known { " ON CONFLICT DO NOTHING" } else { "" };
+        let partner = self.partner().map_or_else(String::new, |column| {
+            format!(" WHERE EXISTS (SELECT FROM organisations o WHERE o.org_id = r.{column})")
+        });
         diesel::sql_query(format!(
-            "INSERT INTO \"{0}\" ({1}) SELECT {2} FROM json_populate_recordset(NULL::\"{0}\", ('[' || array_to_string($1, ',') || ']')::json) r{conflict}",
+            "INSERT INTO \"{0}\" ({1}) SELECT {2} FROM json_populate_recordset(NULL::\"{0}\", ('[' || array_to_string($1, ',') || ']')::json) r{partner}{conflict}",
             self.name,
             into.join(", "),
             from.join(", ")
@@ -279,18 +290,48 @@ pub fn erase(
     org_id: OrgId,
     note: impl FnOnce(&[(String, i64)]) -> Result<()>,
 ) -> Result<Vec<(String, i64)>> {
-    let mut conn = PgConnection::establish(owner_url).map_err(|cause| {
-        Error::new(Code::Unavailable, "Cannot connect to PostgreSQL. Check the address and the role.")
-            .because(cause)
-    })?;
-    conn.transaction(|conn| {
+    connect(owner_url)?.transaction(|conn| {
         let gone = take_out(conn, org_id)?;
         note(&gone)?;
         Ok(gone)
     })
 }
 
-fn take_out(conn: &mut PgConnection, org_id: OrgId) -> Result<Vec<(String, i64)>> {
+/// Writes rows of an organisation that come back, over a connection that may act as `garboard_owner`: what guests
+/// recorded keeps its author, whom the service's own roles cannot speak for. All or nothing.
+///
+/// # Errors
+/// A conflict, when the role may not; those of the database and of `write`.
+pub fn bring_back(
+    owner_url: &str,
+    org_id: OrgId,
+    write: impl FnOnce(&mut PgConnection) -> Result<()>,
+) -> Result<()> {
+    connect(owner_url)?.transaction(|conn| {
+        let unbound = act_as_owner(conn)?;
+        let tables = if unbound { Vec::new() } else { all_tables(conn)? };
+        for table in &tables {
+            conn.batch_execute(&format!("ALTER TABLE \"{}\" NO FORCE ROW LEVEL SECURITY", table.name))?;
+        }
+        conn.batch_execute(&format!("SELECT set_config('app.org_id', '{org_id}', true)"))?;
+        write(conn)?;
+        conn.batch_execute("SET CONSTRAINTS ALL IMMEDIATE")?;
+        for table in &tables {
+            conn.batch_execute(&format!("ALTER TABLE \"{}\" FORCE ROW LEVEL SECURITY", table.name))?;
+        }
+        Ok(())
+    })
+}
+
+fn connect(owner_url: &str) -> Result<PgConnection> {
+    PgConnection::establish(owner_url).map_err(|cause| {
+        Error::new(Code::Unavailable, "Cannot connect to PostgreSQL. Check the address and the role.")
+            .because(cause)
+    })
+}
+
+/// Whether row-level security does not bind the role; otherwise the transaction acts as the owner of the tables.
+fn act_as_owner(conn: &mut PgConnection) -> Result<bool> {
     let binding: Binding = diesel::sql_query(
         "SELECT rolsuper OR rolbypassrls AS unbound FROM pg_roles WHERE rolname = current_user",
     )
@@ -304,36 +345,36 @@ fn take_out(conn: &mut PgConnection, org_id: OrgId) -> Result<Vec<(String, i64)>
             .because(cause)
         })?;
     }
+    Ok(binding.unbound)
+}
+
+fn take_out(conn: &mut PgConnection, org_id: OrgId) -> Result<Vec<(String, i64)>> {
+    let unbound = act_as_owner(conn)?;
     let tables = all_tables(conn)?;
     let mut gone = Vec::new();
     for table in tables.iter().rev() {
         // The owner is bound by row-level security too; for this transaction it is not.
         let open = format!("ALTER TABLE \"{}\" NO FORCE ROW LEVEL SECURITY", table.name);
         let close = format!("ALTER TABLE \"{}\" FORCE ROW LEVEL SECURITY", table.name);
-        if !binding.unbound {
+        if !unbound {
             conn.batch_execute(&open)?;
         }
         // Sessions hold tokens, which belong to no organisation.
         if table.name == "refresh_families" {
             conn.batch_execute(&format!(
                 "{0}DELETE FROM refresh_tokens WHERE family_id IN (SELECT family_id FROM refresh_families WHERE org_id = '{org_id}'){1}",
-                if binding.unbound { "" } else { "ALTER TABLE refresh_tokens NO FORCE ROW LEVEL SECURITY; " },
-                if binding.unbound { "" } else { "; ALTER TABLE refresh_tokens FORCE ROW LEVEL SECURITY" },
+                if unbound { "" } else { "ALTER TABLE refresh_tokens NO FORCE ROW LEVEL SECURITY; " },
+                if unbound { "" } else { "; ALTER TABLE refresh_tokens FORCE ROW LEVEL SECURITY" },
             ))?;
         }
-        // A due row is of the organisation that sees it, and tells of the one whose vessel it is.
-        let seen_by = if table.columns.iter().any(|name| name == "viewer_org_id") {
-            format!(" OR viewer_org_id = '{org_id}'")
-        } else {
-            String::new()
-        };
+        let partner = table.partner().map_or_else(String::new, |column| format!(" OR {column} = '{org_id}'"));
         let deleted: Gone = diesel::sql_query(format!(
-            "WITH gone AS (DELETE FROM \"{}\" WHERE org_id = '{org_id}'{seen_by} RETURNING 1) SELECT count(*) AS rows FROM gone",
+            "WITH gone AS (DELETE FROM \"{}\" WHERE org_id = '{org_id}'{partner} RETURNING 1) SELECT count(*) AS rows FROM gone",
             table.name
         ))
         .get_result(conn)?;
         // Checks that wait for the commit stand in the way of changing the table back.
-        if !binding.unbound {
+        if !unbound {
             conn.batch_execute("SET CONSTRAINTS ALL IMMEDIATE")?;
             conn.batch_execute(&close)?;
         }

@@ -3,6 +3,7 @@
 
 use std::time::{Duration, Instant};
 
+use chrono::SecondsFormat;
 use diesel::connection::{AnsiTransactionManager, SimpleConnection, TransactionManager};
 use diesel::prelude::*;
 use diesel::r2d2::{ConnectionManager, CustomizeConnection, Pool, PooledConnection};
@@ -158,10 +159,19 @@ impl Db {
         f: impl FnOnce(&mut Tx<'_>) -> Result<T>,
     ) -> Result<T> {
         let mut conn = checkout(pool)?;
-        // One round trip for both. The id is a UUID by type, so nothing needs escaping.
-        let begin = format!("BEGIN{mode}; SELECT set_config('app.org_id', '{}', true)", actor.org_id);
+        let now = self.clock.now();
+        // One round trip for all. An id and a time by type, so nothing needs escaping.
+        let begin = format!(
+            "BEGIN{mode}; SELECT set_config('app.org_id', '{}', true), set_config('app.now', '{}', true)",
+            actor.org_id,
+            now.to_rfc3339_opts(SecondsFormat::Micros, true)
+        );
         AnsiTransactionManager::begin_transaction_sql(&mut *conn, &begin)?;
-        let outcome = f(&mut Tx { conn: &mut conn, actor, now: self.clock.now() });
+        let mut tx = Tx { conn: &mut conn, actor, now, ground: actor.org_id, partners: Vec::new() };
+        let outcome = match actor.about {
+            Some(about) => tx.work_at(about).and_then(|()| f(&mut tx)),
+            None => f(&mut tx),
+        };
         match outcome {
             Ok(value) => {
                 AnsiTransactionManager::commit_transaction(&mut *conn)?;

@@ -7,6 +7,7 @@ diesel::table! {
         reason -> Text,
         erased_at -> Timestamptz,
         erased_by -> Nullable<Uuid>,
+        vessel_id -> Uuid,
     }
 }
 
@@ -29,6 +30,7 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -46,6 +48,7 @@ diesel::table! {
         height_px -> Nullable<Int4>,
         created_at -> Timestamptz,
         created_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -63,6 +66,7 @@ diesel::table! {
         after -> Nullable<Jsonb>,
         program_id -> Nullable<Uuid>,
         address -> Nullable<Text>,
+        by_org_id -> Nullable<Uuid>,
     }
 }
 
@@ -92,6 +96,7 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -119,6 +124,7 @@ diesel::table! {
         failures -> Jsonb,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -152,6 +158,8 @@ diesel::table! {
         wet_film_um -> Nullable<Float8>,
         started_at -> Nullable<Timestamptz>,
         finished_at -> Nullable<Timestamptz>,
+        vessel_id -> Uuid,
+        author_org_id -> Uuid,
     }
 }
 
@@ -164,6 +172,7 @@ diesel::table! {
         vessel_id -> Uuid,
         haul_out_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -279,6 +288,8 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        vessel_id -> Uuid,
+        author_org_id -> Uuid,
     }
 }
 
@@ -291,6 +302,7 @@ diesel::table! {
         vessel_id -> Uuid,
         survey_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -303,6 +315,23 @@ diesel::table! {
         model -> Text,
         inputs_hash -> Text,
         result -> Jsonb,
+    }
+}
+
+diesel::table! {
+    grants (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        grantee_org_id -> Uuid,
+        scope -> Text,
+        from_at -> Timestamptz,
+        until_at -> Nullable<Timestamptz>,
+        revoked_at -> Nullable<Timestamptz>,
+        note -> Nullable<Text>,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
     }
 }
 
@@ -320,6 +349,7 @@ diesel::table! {
         version -> Int4,
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -491,6 +521,7 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -568,6 +599,7 @@ diesel::table! {
         version -> Int4,
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -631,6 +663,8 @@ diesel::table! {
         signed_by -> Nullable<Uuid>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        vessel_id -> Uuid,
+        author_org_id -> Uuid,
     }
 }
 
@@ -643,6 +677,22 @@ diesel::table! {
         vessel_id -> Uuid,
         haul_out_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        author_org_id -> Uuid,
+    }
+}
+
+diesel::table! {
+    transfers (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        vessel_name -> Text,
+        to_org_id -> Uuid,
+        note -> Nullable<Text>,
+        state -> Text,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
     }
 }
 
@@ -682,6 +732,7 @@ diesel::table! {
         note -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -694,6 +745,8 @@ diesel::table! {
         plan -> Jsonb,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        vessel_id -> Uuid,
+        author_org_id -> Uuid,
     }
 }
 
@@ -704,6 +757,7 @@ diesel::table! {
         vessel_id -> Uuid,
         haul_out_id -> Uuid,
         created_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -716,6 +770,7 @@ diesel::table! {
         digest_sha256 -> Text,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 
@@ -733,6 +788,8 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        vessel_id -> Uuid,
+        author_org_id -> Uuid,
     }
 }
 
@@ -745,6 +802,7 @@ diesel::table! {
         vessel_id -> Uuid,
         haul_out_id -> Nullable<Uuid>,
         created_at -> Timestamptz,
+        author_org_id -> Uuid,
     }
 }
 
@@ -811,6 +869,7 @@ diesel::joinable!(due -> organisations (viewer_org_id));
 diesel::joinable!(finding_versions -> people (recorded_by));
 diesel::joinable!(findings -> organisations (org_id));
 diesel::joinable!(forecasts -> organisations (org_id));
+diesel::joinable!(grants -> organisations (org_id));
 diesel::joinable!(haul_outs -> organisations (org_id));
 diesel::joinable!(invitations -> organisations (org_id));
 diesel::joinable!(invitations -> people (invited_by));
@@ -829,6 +888,7 @@ diesel::joinable!(refresh_tokens -> refresh_families (family_id));
 diesel::joinable!(sites -> organisations (org_id));
 diesel::joinable!(stations -> organisations (org_id));
 diesel::joinable!(surveys -> organisations (org_id));
+diesel::joinable!(transfers -> organisations (org_id));
 diesel::joinable!(treatment_entries -> organisations (org_id));
 diesel::joinable!(treatment_entries -> people (recorded_by));
 diesel::joinable!(treatment_plan_versions -> people (recorded_by));
@@ -858,6 +918,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     finding_versions,
     findings,
     forecasts,
+    grants,
     haul_outs,
     invitations,
     jobs,
@@ -882,6 +943,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     surveys,
     told_dates,
     told_drying,
+    transfers,
     treatment_entries,
     treatment_plan_versions,
     treatment_plans,

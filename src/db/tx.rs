@@ -12,6 +12,10 @@ pub struct Tx<'a> {
     pub(super) conn: &'a mut PgConnection,
     pub(super) actor: &'a Actor,
     pub(super) now: DateTime<Utc>,
+    /// In whose rows it works: its own organisation's, or that of a vessel granted to it.
+    pub(super) ground: OrgId,
+    /// The other organisations it has to do with, as the policies know them.
+    pub(super) partners: Vec<OrgId>,
 }
 
 impl Tx<'_> {
@@ -26,9 +30,16 @@ impl Tx<'_> {
         self.actor
     }
 
-    /// The organisation: every statement names it.
+    /// The organisation in whose rows this works: every statement names it. It is the one that acts, unless the request
+    /// is about a vessel of another that is granted to it.
     #[must_use]
     pub fn org_id(&self) -> OrgId {
+        self.ground
+    }
+
+    /// The organisation that acts: whose keys, lists and audit these are.
+    #[must_use]
+    pub fn acting_org_id(&self) -> OrgId {
         self.actor.org_id
     }
 

@@ -32,6 +32,7 @@ diesel::table! {
         correction_reason -> Nullable<Text>,
         recorded_at -> Timestamptz,
         recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
     }
 }
 

@@ -1,5 +1,5 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
-//! audit, jobs, accounts, sites, vessels, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
+//! audit, jobs, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
 //! hindcasts, events, attachments, dossier, calculators, imports, batches.
 
 pub mod accounts;
@@ -13,6 +13,7 @@ pub mod dossier;
 pub mod due;
 pub mod events;
 pub mod forecasts;
+pub mod grants;
 pub mod haulouts;
 pub mod hindcasts;
 pub mod imports;

@@ -8,8 +8,10 @@ use std::net::IpAddr;
 use actix_web::dev::Payload;
 use actix_web::http::header::AUTHORIZATION;
 use actix_web::{FromRequest, HttpMessage, HttpRequest};
+use uuid::Uuid;
 
 use crate::db::Actor;
+use crate::db::ground::About;
 use crate::error::{Code, Error, Result};
 use crate::http::state::App;
 use crate::http::tokens::Subject;
@@ -73,6 +75,8 @@ impl<P: Permission> Permit<P> {
             program_id,
             address: Some(app.guards.address(request)),
             request_id: request_id(request),
+            about: about(request),
+            deed: P::deed(),
         };
         Ok(Self { actor, powers: verified.powers, permission: PhantomData })
     }
@@ -85,6 +89,21 @@ impl<P: Permission> FromRequest for Permit<P> {
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
         ready(Self::of(request))
     }
+}
+
+/// The record under a vessel that the address names: by the id in its path, or else in a filter.
+fn about(request: &HttpRequest) -> Option<About> {
+    let pattern = request.match_pattern().unwrap_or_default();
+    if let Some((before, _)) = pattern.split_once("/{id}") {
+        let id = Uuid::parse_str(request.match_info().get("id")?).ok()?;
+        return About::in_collection(before.rsplit('/').next()?, id);
+    }
+    let pairs: Vec<_> = form_urlencoded::parse(request.query_string().as_bytes()).collect();
+    let about = About::among(|field| {
+        let (_, value) = pairs.iter().find(|(name, _)| name == field)?;
+        Uuid::parse_str(value).ok()
+    })?;
+    Some(about.into_collection(pattern.rsplit('/').next()?))
 }
 
 /// The id the server gave this request.

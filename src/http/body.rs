@@ -20,6 +20,7 @@ use utoipa::openapi::{KnownFormat, RefOr};
 use utoipa::{PartialSchema, ToSchema};
 use uuid::Uuid;
 
+use crate::db::ground::About;
 use crate::error::{Code, Error, FieldError, Result};
 use crate::http::wording::{broken, unread};
 
@@ -45,6 +46,8 @@ pub struct New<T> {
     pub fields: T,
     /// Of the body, to tell a retry from another request.
     pub sha256: [u8; 32],
+    /// The record under a vessel that it names.
+    pub about: Option<About>,
 }
 
 /// Changes to a record's fields.
@@ -77,7 +80,8 @@ impl<T: DeserializeOwned + Validate<Context = ()>> New<T> {
             None | Some(Value::Null) => None,
             Some(given) => Some(client_id(&given)?),
         };
-        Ok(Self { id, fields: read_fields(value)?, sha256 })
+        let about = About::among(|field| Uuid::parse_str(value.get(field)?.as_str()?).ok());
+        Ok(Self { id, fields: read_fields(value)?, sha256, about })
     }
 
     /// The same made under records that the address names: the same body under another record is another request.

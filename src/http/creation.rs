@@ -82,6 +82,9 @@ impl<T> Creation<T> {
         read: impl FnOnce(&mut Tx<'_>, I) -> Result<V>,
     ) -> Result<Created<V>> {
         let Self { operation, key, new } = self;
+        if let Some(about) = new.about {
+            tx.work_at(about.creating(I::KIND))?;
+        }
         let caller = tx.person_id().map(Uuid::from).or(tx.actor().program_id.map(Uuid::from));
         let row_key = match (&key.0, caller) {
             (Some(key), Some(caller)) => Some(format!("key:{caller}:{key}")),
@@ -112,17 +115,22 @@ impl<T> Creation<T> {
                 Err(id_taken())
             };
         }
+        if let Some(id) = new.id
+            && tx.is_seen_elsewhere(I::KIND, id)?
+        {
+            return Err(id_taken());
+        }
         let id = new.id.map_or_else(I::fresh, I::from);
         let view = create(tx, id, new.fields)?;
         // What was sent before under another id is found under this one too, when it is sent again.
         if let Some(own) = new.id.filter(|own| *own != view.id()) {
-            diesel::update(creations::table.find((tx.org_id(), format!("id:{own}"))))
+            diesel::update(creations::table.find((tx.acting_org_id(), format!("id:{own}"))))
                 .set(creations::entity_id.eq(Some(view.id())))
                 .execute(tx.conn())?;
         }
         if let Some(row_key) = &row_key {
             let response = serde_json::to_string(&view).map_err(Error::internal)?;
-            diesel::update(creations::table.find((tx.org_id(), row_key)))
+            diesel::update(creations::table.find((tx.acting_org_id(), row_key)))
                 .set((creations::entity_id.eq(Some(view.id())), creations::response.eq(Some(response))))
                 .execute(tx.conn())?;
         }
@@ -160,7 +168,7 @@ struct Earlier {
 
 /// Reserves the key, or waits for and returns the row that has it.
 fn reserve(tx: &mut Tx<'_>, key: &str, operation: &str, sha256: &[u8; 32]) -> Result<Option<Earlier>> {
-    let (org_id, now) = (tx.org_id(), tx.now());
+    let (org_id, now) = (tx.acting_org_id(), tx.now());
     let inserted = diesel::insert_into(creations::table)
         .values((
             creations::org_id.eq(org_id),

@@ -253,6 +253,7 @@ fn all_parts_see_the_database_as_the_first_did() {
         hull_id_number: None,
         name: None,
         updated_since: None,
+        granted: false,
     };
     let page = PageRequest { limit: 10, after: None };
     let count = |tx: &mut garboard::db::Tx<'_>| vessels::store::list(tx, &filter, page).unwrap().items.len();

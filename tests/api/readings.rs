@@ -271,9 +271,9 @@ fn no_reading_slips_in_behind_a_signature() {
     let survey = scene.draft().id();
     let sign = format!(
         "INSERT INTO survey_versions (org_id, survey_id, version, surveyed_on, meter_scale, coating_failure,
-            bottom_examined, blistering, signed_at, signed_by, recorded_at)
+            bottom_examined, blistering, signed_at, signed_by, recorded_at, author_org_id)
         SELECT org_id, survey_id, version + 1, surveyed_on, meter_scale, coating_failure, 'whole', 'none', recorded_at,
-            recorded_by, recorded_at FROM survey_versions WHERE survey_id = '{survey}'"
+            recorded_by, recorded_at, author_org_id FROM survey_versions WHERE survey_id = '{survey}'"
     );
     let enter = || scene.app.crew().post("/v1/readings", &scene.reading(&survey, 1, 1.0)).status;
     assert_eq!(held_up(&scene, enter, &sign), 409, "signed while it waited");

@@ -6,12 +6,13 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 20] = [
+const CAPABILITIES: [&str; 21] = [
     "audit",
     "jobs",
     "accounts",
     "sites",
     "vessels",
+    "grants",
     "products",
     "haulouts",
     "surveys",

@@ -31,7 +31,9 @@ const APPEND_ONLY: [&str; 18] = [
 const NOT_THE_APPLICATIONS: [(&str, &str); 1] =
     [("refresh_families", "sessions are found before an organisation is known, by the sign-in role alone")];
 /// Keys and indexes that do not lead with the organisation. May only shrink.
-const LEADING_OTHERWISE: [(&str, &str); 5] = [
+const LEADING_OTHERWISE: [(&str, &str); 7] = [
+    ("grants_held", "a guest finds what others granted to it: the look-up of every policy for guests"),
+    ("transfers_received", "who is offered a vessel finds the offer"),
     ("jobs_claim", "the worker claims over all organisations, by time"),
     ("schedules_next", "the worker looks over all organisations, by time"),
     ("members_person", "signing in finds the memberships of a person"),
@@ -48,6 +50,9 @@ const UNIQUE_OVER_ALL: [(&str, &str); 5] = [
 ];
 /// More columns need a larger feature of diesel, which makes every build slower.
 const MOST_COLUMNS: i64 = 32;
+/// References to another organisation: what makes a grant, or a transfer. May only shrink.
+const BETWEEN_ORGANISATIONS: [(&str, &str); 2] =
+    [("grants_grantee", "who holds the grant"), ("transfers_to_org", "who is offered the vessel")];
 const ROLES: [&str; 3] = ["garboard_app", "garboard_worker", "garboard_sign_in"];
 
 fn quoted(names: &[&str]) -> String {
@@ -206,7 +211,8 @@ fn references_between_tables_of_organisations_carry_the_organisation() {
         .collect();
     assert!(between.len() > 20, "{} references", between.len());
     for reference in between {
-        assert_eq!(reference["carried"], true, "{reference} crosses organisations");
+        let listed = BETWEEN_ORGANISATIONS.iter().any(|(name, _)| *name == text(reference, "name"));
+        assert_eq!(reference["carried"], !listed, "{reference} crosses organisations");
     }
 }
 

@@ -6,7 +6,7 @@ use garboard::cli::openapi::{document, operations};
 use serde_json::{Map, Value};
 
 /// How an operation's name may begin.
-const VERBS: [&str; 27] = [
+const VERBS: [&str; 30] = [
     "upload",
     "erase",
     "accept",
@@ -18,11 +18,13 @@ const VERBS: [&str; 27] = [
     "confirm",
     "correct",
     "create",
+    "decline",
     "enter",
     "find",
     "import",
     "issue",
     "list",
+    "offer",
     "plan",
     "read",
     "record",
@@ -31,6 +33,7 @@ const VERBS: [&str; 27] = [
     "request",
     "replay",
     "retry",
+    "revoke",
     "rotate",
     "sign",
     "withdraw",

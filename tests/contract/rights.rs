@@ -10,11 +10,11 @@ use garboard::db::organisation_rows::{LEFT_OUT, SECRET_COLUMNS};
 use garboard::features::accounts::api::export::{MANIFEST, Manifest, write_archive};
 use garboard::features::accounts::store::erasure;
 use garboard::ids::{Id, RequestId};
-use serde_json::Value;
+use serde_json::{Value, json};
 
-use super::seed;
+use super::seed::{self, bodies};
 use super::sql::{connect, names, rows, tenant_tables};
-use crate::support::app::{PASSWORD, TestApp};
+use crate::support::app::{PASSWORD, TestApp, TestOrganisation};
 
 /// Words of what must not leave in an export.
 const SECRET_WORDS: [&str; 6] = ["sha256", "secret", "sealed", "password", "token", "hash"];
@@ -52,8 +52,8 @@ fn files(archive: &[u8]) -> BTreeMap<String, String> {
 fn rows_of(app: &TestApp, org_id: &str) -> BTreeMap<String, i64> {
     let mut superuser = connect(&app.database.superuser_url());
     let tables = tenant_tables(&mut superuser);
-    let mut count = |(table, owner): &(String, String)| {
-        let query = format!("SELECT count(*) FROM {table} WHERE {owner} = '{org_id}'");
+    let mut count = |(table, _): &(String, String)| {
+        let query = format!("SELECT count(*) FROM {table} WHERE org_id = '{org_id}'");
         (table.clone(), rows(&mut superuser, &query)[0]["count"].as_i64().expect("a count"))
     };
     tables.iter().map(&mut count).collect()
@@ -62,9 +62,16 @@ fn rows_of(app: &TestApp, org_id: &str) -> BTreeMap<String, i64> {
 #[test]
 fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
     let app = TestApp::start();
-    seed::home(&app);
+    let ids = seed::home(&app);
     seed::away(&app);
     let (home, away) = (app.home.org_id.to_string(), app.away.org_id.to_string());
+    // A record of a guest's, which comes back as the guest's.
+    let guest = TestOrganisation::create(&app.db, "guest-of-home");
+    let grant =
+        json!({"vessel_id": ids["vessels"], "grantee_org_id": guest.org_id, "scope": "record_surveys"});
+    app.administrator().post("/v1/grants", &grant).expect(201);
+    let surveyor = app.signed(&guest, "surveyor");
+    surveyor.post("/v1/surveys", &bodies("create_survey", &ids)).expect(201);
     let before = rows_of(&app, &home);
     let (manifest, bytes) = archive(&app);
     let held = files(&bytes);
@@ -131,6 +138,13 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
             .expect("erased");
     assert!(rows_of(&app, &home).values().all(|count| *count == 0), "{:?}", rows_of(&app, &home));
     assert_eq!(rows_of(&app, &away), others);
+    let mut superuser = connect(&app.database.superuser_url());
+    for (table, column) in
+        [("due", "viewer_org_id"), ("grants", "grantee_org_id"), ("transfers", "to_org_id")]
+    {
+        let query = format!("SELECT count(*) FROM {table} WHERE {column} = '{home}'");
+        assert_eq!(rows(&mut superuser, &query)[0]["count"], 0, "{table}.{column}");
+    }
     assert_eq!(people, 5, "who were in no other organisation");
     assert!(gone.iter().map(|(_, rows)| rows).sum::<i64>() > 50);
     let noted = std::fs::read_to_string(folder.path().join(ERASURES)).expect("written");
@@ -139,18 +153,17 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
     assert_eq!(vanished(&app.db, &heads, &[]).expect("it reads"), [app.home.org_id]);
     let erased = erasures(folder.path()).expect("read");
     assert_eq!(vanished(&app.db, &heads, &erased).expect("it reads"), []);
-    let mut superuser = connect(&app.database.superuser_url());
-    assert_eq!(names(&mut superuser, "SELECT email FROM people WHERE email LIKE '%home.example'"), [""; 0]);
+    assert_eq!(names(&mut superuser, "SELECT email FROM people WHERE email LIKE '%@home.example'"), [""; 0]);
 
     // A file that was touched is refused, a whole one comes back: the same rows, the same chain.
     let mut touched = bytes.clone();
     let place = touched.windows(4).position(|part| part == b"fin_" || part == b"moto").expect("a form");
     touched[place] = b'x';
-    let refused = restore(&app.db, &touched[..]).expect_err("touched");
+    let refused = restore(&app.db, &app.database.superuser_url(), &touched[..]).expect_err("touched");
     assert!(refused.to_string().contains("not what was exported"), "{refused:?}");
-    let cut = restore(&app.db, &bytes[..bytes.len() / 2]).expect_err("cut");
+    let cut = restore(&app.db, &app.database.superuser_url(), &bytes[..bytes.len() / 2]).expect_err("cut");
     assert!(cut.to_string().contains("cannot be restored"), "{cut}");
-    restore(&app.db, &bytes[..]).expect("restored");
+    restore(&app.db, &app.database.superuser_url(), &bytes[..]).expect("restored");
     for (table, count) in rows_of(&app, &home) {
         if !LEFT_OUT.iter().any(|(name, _)| *name == table) {
             assert_eq!(count, before[&table] + i64::from(table == "audit"), "{table}");
@@ -166,7 +179,7 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
             assert_eq!((&one.name, &one.jsonl_sha256), (&two.name, &two.jsonl_sha256));
         }
     }
-    let twice = restore(&app.db, &bytes[..]).expect_err("it is there");
+    let twice = restore(&app.db, &app.database.superuser_url(), &bytes[..]).expect_err("it is there");
     assert!(twice.to_string().contains("is here already"), "{twice}");
     assert!(files(&bytes).contains_key(MANIFEST));
 }

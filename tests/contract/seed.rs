@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use garboard::features::calculators::api::CALCULATORS;
 use serde_json::{Value, json};
 
-use crate::support::app::{Client, PASSWORD, TestApp};
+use crate::support::app::{Client, PASSWORD, TestApp, TestOrganisation};
 use crate::support::hulls::settle;
 
 /// The ids of one organisation's records, by the collection in their address.
@@ -52,6 +52,17 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     ids.insert("sites", site.id());
     let vessel = people.lead.post("/v1/vessels", &bodies("create_vessel", &ids)).expect(201);
     ids.insert("vessels", vessel.id());
+    let (partner, theirs) = partner(app, word, &people.administrator);
+    ids.insert("organisations", partner);
+    let granted = people.administrator.post("/v1/grants", &bodies("create_grant", &ids)).expect(201);
+    ids.insert("grants", granted.id());
+    // Another one on offer, so that the vessel stays.
+    let second = json!({"name": "On offer", "form": "motor", "length_m": 7.0});
+    let second = people.lead.post("/v1/vessels", &second).expect(201).id();
+    let offer = format!("/v1/vessels/{second}/transfers");
+    let offered = people.administrator.post(&offer, &bodies("offer_vessel", &ids)).expect(201);
+    ids.insert("transfers", offered.id());
+    assert_eq!(theirs.get(&format!("/v1/transfers/{}", offered.id())).expect(200).json["state"], "offered");
     let product = people.lead.post("/v1/products", &bodies("create_product", &ids)).expect(201);
     ids.insert("products", product.id());
     // Before what is told of: a delivery waits for it.
@@ -159,6 +170,18 @@ fn attachments(people: &Hands, ids: &Ids) -> String {
     upload("kept")
 }
 
+/// A third organisation, which granted a vessel of its own to this one; its id and its administrator.
+fn partner(app: &TestApp, word: &str, own: &Client) -> (String, Client) {
+    let organisation = TestOrganisation::create(&app.db, &format!("partner-of-{word}"));
+    let client = app.signed(&organisation, "administrator");
+    let vessel = json!({"name": "Of the partner", "form": "motor", "length_m": 8.0});
+    let vessel_id = client.post("/v1/vessels", &vessel).expect(201).id();
+    let grantee = own.get("/v1/organisation").expect(200).json["org_id"].clone();
+    let grant = json!({"vessel_id": vessel_id, "grantee_org_id": grantee, "scope": "read"});
+    client.post("/v1/grants", &grant).expect(201);
+    (organisation.org_id.to_string(), client)
+}
+
 /// A treatment that was planned, done over its holds, and closed.
 fn closed_treatment(people: &Hands, ids: &Ids) -> String {
     let plan = format!("/v1/haul-outs/{}/treatments", ids["haul-outs"]);
@@ -236,12 +259,16 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})
         }
+        "create_grant" => {
+            json!({"vessel_id": id("vessels"), "grantee_org_id": id("organisations"), "scope": "read"})
+        }
+        "offer_vessel" => json!({"to_org_id": id("organisations")}),
         "create_invitation" => json!({"email": "newcomer@elsewhere.example", "role": "reader"}),
         "create_program" => json!({"name": "A program", "scopes": ["read"]}),
         "create_subscription" => json!({"name": "A program", "url": "https://hooks.example/"}),
         "replay_subscription" => json!({"from": "2026-01-01T00:00:00Z", "until": "2027-01-01T00:00:00Z"}),
         "rotate_secret" | "rotate_subscription_secret" => json!({"overlap_h": 1}),
-        "withdraw_invitation" => json!({}),
+        "withdraw_invitation" | "accept_transfer" => json!({}),
         "request_second_factor" | "remove_second_factor" => json!({"password": PASSWORD}),
         "confirm_second_factor" => json!({"code": "000000"}),
         "change_password" => json!({"password": PASSWORD, "new_password": PASSWORD}),
@@ -271,7 +298,8 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         | "change_finding"
         | "change_coat"
         | "change_treatment"
-        | "change_treatment_plan" => json!({"note": "Another note"}),
+        | "change_treatment_plan"
+        | "change_grant" => json!({"note": "Another note"}),
         "change_attachment" => json!({"caption": "Another caption"}),
         "erase_attachment" => json!({"reason": "a person is to be seen"}),
         "change_station" => json!({"code": "P2"}),

@@ -51,9 +51,10 @@ const UNITS: [&str; 39] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 79] = [
+const OTHERWISE: [(&str, &str); 80] = [
     ("deliveries", "counts"),
     ("failures", "counts"),
+    ("grants_ended", "counts"),
     ("expires_in", "seconds; the name is that of RFC 6749, section 5.1"),
     ("coats", "counts"),
     ("plan_version", "the number of a version"),

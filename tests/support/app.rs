@@ -227,7 +227,8 @@ impl TestApp {
         Db::connect(&options, Clock::Fixed(self.db.clock().now() + by)).expect("the roles connect")
     }
 
-    fn signed(&self, organisation: &TestOrganisation, word: &str) -> Client {
+    /// A member of an organisation.
+    pub fn signed(&self, organisation: &TestOrganisation, word: &str) -> Client {
         let (person_id, role, _) = organisation.people.get(word).expect("a role of the tests");
         let token = self
             .keys

@@ -34,10 +34,10 @@ fn named(db: &Db) -> Result<BTreeSet<String>> {
     let mut names = BTreeSet::new();
     for (org_id, _) in db.sign_in(accounts::store::organisations)? {
         let objects = db.read(&Actor::service(org_id, RequestId::fresh()), store::objects)?;
-        for (object_id, media_type, _) in objects {
-            names.insert(content_name(org_id, object_id));
+        for (author, object_id, media_type) in objects {
+            names.insert(content_name(author, object_id));
             if media_type != MediaType::Pdf {
-                names.insert(thumbnail_name(org_id, object_id));
+                names.insert(thumbnail_name(author, object_id));
             }
         }
     }

@@ -16,7 +16,7 @@ use crate::http::csv::{TEXT_CSV, harmless, lines};
 use crate::http::paging::ListQuery;
 use crate::http::problem::ListProblems;
 use crate::http::{App, Outcome, Page, Params, Permit};
-use crate::ids::{AuditId, PersonId, ProgramId};
+use crate::ids::{AuditId, OrgId, PersonId, ProgramId};
 use crate::permissions::Administer;
 
 /// One act.
@@ -28,6 +28,8 @@ pub struct AuditView {
     pub recorded_at: DateTime<Utc>,
     /// Who; null for the service itself.
     pub person_id: Option<PersonId>,
+    /// Of which organisation, where it was another than yours: a guest, or the other side of a grant or transfer.
+    pub by_org_id: Option<OrgId>,
     /// By which program, if one called.
     pub program_id: Option<ProgramId>,
     /// From which address; null for the service itself.
@@ -84,6 +86,7 @@ impl From<store::AuditRow> for AuditView {
             id: row.id,
             recorded_at: row.recorded_at,
             person_id: row.person_id,
+            by_org_id: row.by_org_id,
             program_id: row.program_id,
             address: row.address,
             request_id: row.request_id,

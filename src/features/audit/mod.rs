@@ -6,6 +6,8 @@ pub mod api;
 pub mod model;
 mod store;
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
 use utoipa_actix_web::service_config::ServiceConfig;
 use uuid::Uuid;
@@ -13,6 +15,7 @@ use uuid::Uuid;
 use crate::db::Tx;
 use crate::error::{Error, Result};
 use crate::features::audit::model::Follower;
+use crate::ids::OrgId;
 
 /// Registers the endpoints.
 pub fn register(config: &mut ServiceConfig<'_>) {
@@ -33,20 +36,30 @@ pub struct Act<'a, T> {
     pub after: Option<&'a T>,
 }
 
-/// Writes the act into the audit of the acting organisation.
+/// Writes the act into the audit of the acting organisation, and of the one in whose rows it was done.
 ///
 /// # Errors
 /// Those of the database.
 pub fn record<T: Serialize>(tx: &mut Tx<'_>, act: &Act<'_, T>) -> Result<()> {
+    record_with(tx, act, &[])
+}
+
+/// As [`record`], into the audits of these other organisations too. They are written in the order of the organisations,
+/// so that two at once wait for each other's chain and not crosswise.
+///
+/// # Errors
+/// Those of the database.
+pub fn record_with<T: Serialize>(tx: &mut Tx<'_>, act: &Act<'_, T>, partners: &[OrgId]) -> Result<()> {
     let value = |record: Option<&T>| record.map(serde_json::to_value).transpose().map_err(Error::internal);
-    store::insert(
-        tx,
-        act.action,
-        act.entity,
-        act.entity_id,
-        value(act.before)?.map(redacted),
-        value(act.after)?.map(redacted),
-    )
+    let (before, after) = (value(act.before)?.map(redacted), value(act.after)?.map(redacted));
+    let mut concerned: BTreeSet<OrgId> = partners.iter().copied().collect();
+    concerned.extend([tx.acting_org_id(), tx.org_id()]);
+    for org_id in concerned {
+        tx.join(org_id)?;
+        let (before, after) = (before.clone(), after.clone());
+        store::insert(tx, org_id, act.action, act.entity, act.entity_id, before, after)?;
+    }
+    Ok(())
 }
 
 /// Follows the chain of the transaction's organisation to its end: how far it is sound, and what is wrong with it, if

@@ -10,7 +10,7 @@ use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::{audit, audit_chain};
 use crate::error::{Error, Result};
 use crate::features::audit::model::Link;
-use crate::ids::{AuditId, Id, PersonId, ProgramId};
+use crate::ids::{AuditId, Id, OrgId, PersonId, ProgramId};
 
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = audit)]
@@ -26,17 +26,19 @@ pub(super) struct AuditRow {
     pub entity_id: Uuid,
     pub before: Option<Value>,
     pub after: Option<Value>,
+    pub by_org_id: Option<OrgId>,
 }
 
 pub(super) fn insert(
     tx: &mut Tx<'_>,
+    org_id: OrgId,
     action: &str,
     entity: &str,
     entity_id: Uuid,
     before: Option<Value>,
     after: Option<Value>,
 ) -> Result<()> {
-    let (org_id, now) = (tx.org_id(), tx.now());
+    let (acting, now) = (tx.acting_org_id(), tx.now());
     let (person_id, request_id) = (tx.person_id(), tx.actor().request_id.to_string());
     let (program_id, address) =
         (tx.actor().program_id, tx.actor().address.map(|address| address.to_string()));
@@ -54,6 +56,7 @@ pub(super) fn insert(
             audit::address.eq(address),
             audit::before.eq(before),
             audit::after.eq(after),
+            audit::by_org_id.eq((acting != org_id).then_some(acting)),
         ))
         .execute(tx.conn())?;
     Ok(())
@@ -98,7 +101,8 @@ pub(super) fn links(tx: &mut Tx<'_>, sequence: i64, limit: i64) -> Result<Vec<Li
         "SELECT c.sequence, c.previous_sha256, c.row_sha256, to_jsonb(ARRAY[
              a.org_id::text, a.id::text, (extract(epoch FROM a.recorded_at) * 1000000)::bigint::text,
              a.person_id::text, a.program_id::text, a.address, a.request_id, a.action, a.entity, a.entity_id::text,
-             a.before::text, a.after::text]) AS fields
+             a.before::text, a.after::text]
+             || CASE WHEN a.by_org_id IS NULL THEN '{}'::text[] ELSE ARRAY[a.by_org_id::text] END) AS fields
          FROM audit_chain c LEFT JOIN audit a ON a.org_id = c.org_id AND a.id = c.audit_id
          WHERE c.org_id = $1 AND c.sequence > $2 ORDER BY c.sequence LIMIT $3",
     )

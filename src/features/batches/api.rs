@@ -212,7 +212,9 @@ impl Sender<'_> {
     {
         self.powers.require::<P>()?;
         let creation = Creation { operation, key: self.key, new: New::<T>::from_value(body)? };
-        Ok(match creation.run(self.db, self.actor, create, read)? {
+        // The batch is let in to read; its item does more.
+        let actor = Actor { deed: P::deed(), ..self.actor.clone() };
+        Ok(match creation.run(self.db, &actor, create, read)? {
             Created::Now(view) => {
                 Made { status: StatusCode::CREATED, id: view.id(), version: Some(view.version()) }
             }

@@ -12,7 +12,7 @@ use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::climate_values;
 use crate::db::views::current_climate_values;
 use crate::error::Result;
-use crate::ids::{ClimateValueId, HaulOutId, Id, PersonId, VesselId};
+use crate::ids::{ClimateValueId, HaulOutId, Id, OrgId, PersonId, VesselId};
 
 /// Rows of one INSERT: a statement takes 65,535 parameters.
 const CHUNK: usize = 2_000;
@@ -34,6 +34,8 @@ pub struct ClimateValue {
     pub recorded_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it first: only it corrects it.
+    pub author_org_id: OrgId,
 }
 
 /// Which climate values.
@@ -68,6 +70,7 @@ struct ClimateRow {
     correction_reason: Option<String>,
     recorded_at: DateTime<Utc>,
     recorded_by: Option<PersonId>,
+    author_org_id: OrgId,
 }
 
 macro_rules! columns {
@@ -86,6 +89,13 @@ macro_rules! columns {
             $from::correction_reason,
             $from::recorded_at,
             $from::recorded_by,
+            diesel::dsl::sql::<diesel::sql_types::Uuid>(concat!(
+                "(SELECT i.author_org_id FROM climate_values i WHERE i.org_id = ",
+                stringify!($from),
+                ".org_id AND i.id = ",
+                stringify!($from),
+                ".id)"
+            )),
         )
     };
 }
@@ -109,6 +119,7 @@ impl ClimateRow {
             fields,
             recorded_at: self.recorded_at,
             recorded_by: self.recorded_by,
+            author_org_id: self.author_org_id,
         })
     }
 }
@@ -168,7 +179,7 @@ pub fn kept(
         .filter(c::org_id.eq(tx.org_id()).and(c::haul_out_id.eq(haul_out_id)))
         .filter(c::measured_at.between(from, to))
         .order((c::measured_at, c::source))
-        .select(columns!(c))
+        .select(columns!(current_climate_values))
         .load(tx.conn())?;
     rows.into_iter().map(ClimateRow::value).collect()
 }
@@ -281,7 +292,7 @@ pub fn list(
             query
                 .order((c::measured_at, c::id))
                 .limit(page.fetch())
-                .select(columns!(c))
+                .select(columns!($from))
                 .load::<ClimateRow>(tx.conn())?
         }};
     }

@@ -11,11 +11,11 @@ use super::model::DueFilter;
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::{due, forecasts, sites, vessels};
+use crate::db::schema::{due, forecasts, organisations, sites, vessels};
 use crate::error::{Code, Error, Result};
 use crate::features::forecasts::model::DateFields;
 use crate::features::forecasts::store::DateRow;
-use crate::ids::{DueId, SiteId, VesselId};
+use crate::ids::{DueId, OrgId, SiteId, VesselId};
 use crate::science::forecast::Onset;
 
 /// A row of the due list.
@@ -48,6 +48,10 @@ pub struct DueRow {
 pub struct DueVessel {
     /// Its id.
     pub id: VesselId,
+    /// Whose it is.
+    pub org_id: OrgId,
+    /// The name of that organisation.
+    pub org_name: String,
     /// Its reference.
     pub r#ref: Option<String>,
     /// Its name.
@@ -128,8 +132,9 @@ macro_rules! filtered {
 /// Due rows with what stands beside them, as one query; the conditions are to be added.
 macro_rules! joined {
     ($tx:expr) => {{
-        let (org_id, now) = ($tx.org_id(), $tx.now());
+        let (viewer, now) = ($tx.acting_org_id(), $tx.now());
         due::table
+            .inner_join(organisations::table.on(organisations::org_id.eq(due::org_id)))
             .inner_join(
                 vessels::table.on(vessels::org_id.eq(due::org_id).and(vessels::id.eq(due::vessel_id))),
             )
@@ -140,12 +145,14 @@ macro_rules! joined {
                 forecasts::table
                     .on(forecasts::org_id.eq(due::org_id).and(forecasts::vessel_id.eq(due::vessel_id))),
             )
-            .filter(due::viewer_org_id.eq(org_id))
+            .filter(due::viewer_org_id.eq(viewer))
             .select((
                 OwnColumns::as_select(),
                 DateRow::as_select(),
                 (
                     vessels::id,
+                    due::org_id,
+                    organisations::name,
                     vessels::ref_,
                     vessels::name,
                     due::site_id,
@@ -196,6 +203,8 @@ pub fn list(tx: &mut Tx<'_>, filter: &DueFilter, page: PageRequest) -> Result<Sl
 /// A vessel's next lift.
 #[derive(Debug, Clone, Copy, Queryable)]
 pub struct Lift {
+    /// Whose it is.
+    pub org_id: OrgId,
     /// The vessel.
     pub vessel_id: VesselId,
     /// The earliest date among the rows asked for.
@@ -208,9 +217,9 @@ pub struct Lift {
 /// Those of the database.
 pub fn lifts(tx: &mut Tx<'_>, filter: &DueFilter, page: PageRequest) -> Result<Slice<Lift>> {
     let query = due::table
-        .group_by(due::vessel_id)
-        .filter(due::viewer_org_id.eq(tx.org_id()).and(due::due_on.is_not_null()))
-        .select((due::vessel_id, min(due::due_on).assume_not_null()))
+        .group_by((due::org_id, due::vessel_id))
+        .filter(due::viewer_org_id.eq(tx.acting_org_id()).and(due::due_on.is_not_null()))
+        .select((due::org_id, due::vessel_id, min(due::due_on).assume_not_null()))
         .into_boxed();
     let mut query = filtered!(query, filter);
     if let Some(Position { key, id }) = page.after {

@@ -17,7 +17,7 @@ use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadProblems};
 use crate::http::{App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey};
-use crate::ids::{HaulOutId, VesselId};
+use crate::ids::{HaulOutId, OrgId, VesselId};
 use crate::jobs::queue::request_forecast;
 use crate::permissions::{Read, RecordWork};
 
@@ -32,6 +32,8 @@ pub struct HaulOutView {
     pub created_at: DateTime<Utc>,
     /// When it last changed.
     pub updated_at: DateTime<Utc>,
+    /// The organisation that recorded it: yours, or another that had a grant. Only it corrects it.
+    pub author_org_id: OrgId,
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: HaulOutFields,
@@ -53,6 +55,7 @@ impl From<HaulOut> for HaulOutView {
             version: haul_out.version,
             created_at: haul_out.created_at,
             updated_at: haul_out.updated_at,
+            author_org_id: haul_out.author_org_id,
             fields: haul_out.fields,
         }
     }

@@ -11,7 +11,7 @@ use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::haul_outs;
 use crate::error::{Code, Error, Result};
-use crate::ids::{HaulOutId, VesselId};
+use crate::ids::{HaulOutId, OrgId, VesselId};
 
 /// A haul-out as stored.
 #[derive(Debug, Clone)]
@@ -26,6 +26,8 @@ pub struct HaulOut {
     pub created_at: DateTime<Utc>,
     /// When it last changed.
     pub updated_at: DateTime<Utc>,
+    /// The organisation that recorded it.
+    pub author_org_id: OrgId,
 }
 
 /// Which haul-outs to list.
@@ -52,6 +54,7 @@ struct HaulOutRow {
     version: i32,
     created_at: DateTime<Utc>,
     updated_at: DateTime<Utc>,
+    author_org_id: OrgId,
 }
 
 impl HaulOutRow {
@@ -70,6 +73,7 @@ impl HaulOutRow {
             version: self.version,
             created_at: self.created_at,
             updated_at: self.updated_at,
+            author_org_id: self.author_org_id,
         })
     }
 }

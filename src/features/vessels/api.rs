@@ -18,7 +18,7 @@ use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadProblems};
 use crate::http::{App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey};
-use crate::ids::{SiteId, VesselId};
+use crate::ids::{OrgId, SiteId, VesselId};
 use crate::jobs::queue::request_forecast;
 use crate::permissions::{KeepRegister, Read};
 
@@ -27,6 +27,8 @@ use crate::permissions::{KeepRegister, Read};
 pub struct VesselView {
     /// Its id.
     pub id: VesselId,
+    /// The organisation it belongs to: yours, or one that granted it to yours.
+    pub org_id: OrgId,
     /// Its version, also the `ETag`.
     pub version: i32,
     /// When it was entered.
@@ -51,6 +53,7 @@ impl From<Vessel> for VesselView {
     fn from(vessel: Vessel) -> Self {
         Self {
             id: vessel.id,
+            org_id: vessel.org_id,
             version: vessel.version,
             created_at: vessel.created_at,
             updated_at: vessel.updated_at,
@@ -76,6 +79,9 @@ pub enum RetiredFilter {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct VesselQuery {
+    /// `true`: those that other organisations granted to yours. Left out, your own.
+    #[param(nullable = false)]
+    pub granted: Option<bool>,
     /// Only those lying at this site.
     #[param(nullable = false)]
     pub site_id: Option<SiteId>,
@@ -116,6 +122,7 @@ impl VesselQuery {
             .transpose()
             .map_err(|fault| Error::field("hull_id_number", "hull_id_number", fault.to_string()))?;
         Ok(VesselFilter {
+            granted: self.granted.unwrap_or(false),
             site_id: self.site_id,
             laminate_class: self.laminate_class,
             retirement: match self.retired {

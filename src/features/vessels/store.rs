@@ -13,15 +13,17 @@ use super::model::{LaminateClass, VesselFields, VesselZone};
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::{vessel_zones, vessels};
+use crate::db::schema::{grants, vessel_zones, vessels};
 use crate::error::{Code, Error, Result};
-use crate::ids::{SiteId, VesselId};
+use crate::ids::{OrgId, SiteId, VesselId};
 
 /// A vessel as stored.
 #[derive(Debug, Clone)]
 pub struct Vessel {
     /// Its id.
     pub id: VesselId,
+    /// Whose it is.
+    pub org_id: OrgId,
     /// Its fields, zones included.
     pub fields: VesselFields,
     /// Its version.
@@ -46,6 +48,8 @@ pub enum Retirement {
 /// Which vessels to list.
 #[derive(Debug, Clone)]
 pub struct VesselFilter {
+    /// Those that other organisations granted to this one, in the place of its own.
+    pub granted: bool,
     /// Those lying at this site.
     pub site_id: Option<SiteId>,
     /// Those of this laminate class.
@@ -65,6 +69,7 @@ pub struct VesselFilter {
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = vessels)]
 struct VesselRow {
+    org_id: OrgId,
     id: VesselId,
     ref_: Option<String>,
     name: String,
@@ -128,6 +133,7 @@ struct VesselValues<'a> {
 #[derive(Queryable, Selectable)]
 #[diesel(table_name = vessel_zones)]
 struct ZoneRow {
+    org_id: OrgId,
     vessel_id: VesselId,
     zone: String,
     laminate_thickness_mm: Option<f64>,
@@ -166,6 +172,7 @@ impl VesselRow {
         };
         Ok(Vessel {
             id: self.id,
+            org_id: self.org_id,
             fields,
             version: self.version,
             created_at: self.created_at,
@@ -206,14 +213,18 @@ impl<'a> VesselValues<'a> {
 }
 
 /// The zones of several vessels in one query, in order.
-fn zones(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<HashMap<VesselId, Vec<VesselZone>>> {
+fn zones(
+    tx: &mut Tx<'_>,
+    org_ids: &[OrgId],
+    ids: &[VesselId],
+) -> Result<HashMap<(OrgId, VesselId), Vec<VesselZone>>> {
     let rows: Vec<ZoneRow> = vessel_zones::table
-        .filter(vessel_zones::org_id.eq(tx.org_id()).and(vessel_zones::vessel_id.eq_any(ids)))
+        .filter(vessel_zones::org_id.eq_any(org_ids).and(vessel_zones::vessel_id.eq_any(ids)))
         .select(ZoneRow::as_select())
         .load(tx.conn())?;
-    let mut by_vessel: HashMap<VesselId, Vec<VesselZone>> = HashMap::new();
+    let mut by_vessel: HashMap<(OrgId, VesselId), Vec<VesselZone>> = HashMap::new();
     for row in rows {
-        by_vessel.entry(row.vessel_id).or_default().push(VesselZone {
+        by_vessel.entry((row.org_id, row.vessel_id)).or_default().push(VesselZone {
             zone: codes::from_text(&row.zone)?,
             laminate_thickness_mm: row.laminate_thickness_mm,
             cored: row.cored,
@@ -231,10 +242,13 @@ fn completed(tx: &mut Tx<'_>, rows: Vec<VesselRow>) -> Result<Vec<Vessel>> {
         return Ok(Vec::new());
     }
     let ids: Vec<VesselId> = rows.iter().map(|row| row.id).collect();
-    let mut zones = zones(tx, &ids)?;
+    let mut org_ids: Vec<OrgId> = rows.iter().map(|row| row.org_id).collect();
+    org_ids.sort_unstable();
+    org_ids.dedup();
+    let mut zones = zones(tx, &org_ids, &ids)?;
     rows.into_iter()
         .map(|row| {
-            let found = zones.remove(&row.id).unwrap_or_default();
+            let found = zones.remove(&(row.org_id, row.id)).unwrap_or_default();
             row.with(found)
         })
         .collect()
@@ -315,8 +329,17 @@ pub fn read(tx: &mut Tx<'_>, id: VesselId) -> Result<Vessel> {
 /// # Errors
 /// Those of the database.
 pub fn read_many(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Vessel>> {
+    let org_id = tx.org_id();
+    read_among(tx, &[org_id], ids)
+}
+
+/// Several vessels by id, those of these organisations that exist and may be read.
+///
+/// # Errors
+/// Those of the database.
+pub fn read_among(tx: &mut Tx<'_>, org_ids: &[OrgId], ids: &[VesselId]) -> Result<Vec<Vessel>> {
     let rows = vessels::table
-        .filter(vessels::org_id.eq(tx.org_id()).and(vessels::id.eq_any(ids)))
+        .filter(vessels::org_id.eq_any(org_ids).and(vessels::id.eq_any(ids)))
         .select(VesselRow::as_select())
         .load(tx.conn())?;
     completed(tx, rows)
@@ -339,7 +362,21 @@ pub fn ids_of_org(tx: &mut Tx<'_>) -> Result<Vec<VesselId>> {
 /// # Errors
 /// Those of the database.
 pub fn list(tx: &mut Tx<'_>, filter: &VesselFilter, page: PageRequest) -> Result<Slice<Vessel>> {
-    let mut query = vessels::table.filter(vessels::org_id.eq(tx.org_id())).into_boxed();
+    let mut query = vessels::table.into_boxed();
+    if filter.granted {
+        let held = grants::table
+            .filter(grants::grantee_org_id.eq(tx.acting_org_id()))
+            .filter(grants::org_id.eq(vessels::org_id).and(grants::vessel_id.eq(vessels::id)));
+        // The organisations first, so that the vessels are found by their key; the policy keeps to what is live.
+        let givers: Vec<OrgId> = grants::table
+            .filter(grants::grantee_org_id.eq(tx.acting_org_id()))
+            .select(grants::org_id)
+            .distinct()
+            .load(tx.conn())?;
+        query = query.filter(vessels::org_id.eq_any(givers)).filter(diesel::dsl::exists(held));
+    } else {
+        query = query.filter(vessels::org_id.eq(tx.org_id()));
+    }
     if let Some(site_id) = filter.site_id {
         query = query.filter(vessels::site_id.eq(site_id));
     }

@@ -56,13 +56,22 @@ fn member(
     Ok(Member { person_id, email, display_name, fields, version, updated_at })
 }
 
-/// The current organisation.
+/// The organisation in whose rows the transaction works.
 ///
 /// # Errors
 /// Those of the database.
 pub fn organisation(tx: &mut Tx<'_>) -> Result<Organisation> {
+    let org_id = tx.org_id();
+    organisation_of(tx, org_id)
+}
+
+/// An organisation: that which acts, or one it has to do with.
+///
+/// # Errors
+/// Not found.
+pub fn organisation_of(tx: &mut Tx<'_>, org_id: OrgId) -> Result<Organisation> {
     let (org_id, name, time_zone, version, updated_at) = organisations::table
-        .find(tx.org_id())
+        .find(org_id)
         .select((
             organisations::org_id,
             organisations::name,

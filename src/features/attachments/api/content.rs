@@ -91,7 +91,7 @@ pub async fn read_attachment_content(
     if is_known(&request, &etag) {
         return Ok(answer(&request, &etag, &file_name, stored.media_type, Bytes::new()));
     }
-    let name = content_name(permit.actor().org_id, stored.object_id);
+    let name = content_name(attachment.author_org_id, stored.object_id);
     let bytes = app.objects.get(&name).await?.ok_or_else(|| lost(&name, "is missing"))?;
     let (bytes, digest) = blocking(move || {
         let digest = Sha256::digest(&bytes).to_vec();
@@ -127,7 +127,7 @@ pub async fn read_attachment_thumbnail(
     let bytes = if is_known(&request, &etag) {
         Bytes::new()
     } else {
-        let name = thumbnail_name(permit.actor().org_id, attachment.stored.object_id);
+        let name = thumbnail_name(attachment.author_org_id, attachment.stored.object_id);
         app.objects.get(&name).await?.ok_or_else(|| lost(&name, "is missing"))?
     };
     Ok(answer(&request, &etag, &file_name, MediaType::Jpeg, bytes))
@@ -135,7 +135,7 @@ pub async fn read_attachment_thumbnail(
 
 fn erase(tx: &mut Tx<'_>, id: AttachmentId, erasure: &Erasure) -> Result<(AttachmentView, Attachment)> {
     let before = store::read(tx, id)?;
-    store::erase(tx, id, &erasure.reason)?;
+    store::erase(tx, id, before.fields.vessel_id, &erasure.reason)?;
     audit::record(
         tx,
         &Act {
@@ -162,8 +162,8 @@ pub async fn erase_attachment(
 ) -> Outcome {
     let (view, before) = app.write(&permit, move |tx| erase(tx, id.0, &erasure.0)).await?;
     // Where this fails, the row says erased and nobody reads them: the sweep removes them.
-    let (org_id, object_id) = (permit.actor().org_id, before.stored.object_id);
-    for name in [content_name(org_id, object_id), thumbnail_name(org_id, object_id)] {
+    let (author, object_id) = (before.author_org_id, before.stored.object_id);
+    for name in [content_name(author, object_id), thumbnail_name(author, object_id)] {
         if let Err(error) = app.objects.remove(&name).await {
             tracing::warn!(%error, name, "an erased object is left to the sweep");
         }

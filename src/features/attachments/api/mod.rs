@@ -19,7 +19,9 @@ use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, ListProblems, ReadProblems, VersionProblems};
 use crate::http::{App, At, IfMatch, Kept, Outcome, Page, Params, Patch, Permit, VersionQuery};
-use crate::ids::{AttachmentId, CoatId, FindingId, PersonId, StationId, SurveyId, TreatmentId, VesselId};
+use crate::ids::{
+    AttachmentId, CoatId, FindingId, OrgId, PersonId, StationId, SurveyId, TreatmentId, VesselId,
+};
 use crate::permissions::{Read, RecordReadings};
 
 /// An attachment: what is said of it, and what its bytes are.
@@ -49,6 +51,8 @@ pub struct AttachmentView {
     pub width_px: Option<i32>,
     /// Its height.
     pub height_px: Option<i32>,
+    /// The organisation that uploaded it, whoever the vessel belongs to.
+    pub author_org_id: OrgId,
     /// When the bytes were erased; null while they are there.
     pub erased_at: Option<DateTime<Utc>>,
     #[serde(flatten)]
@@ -81,6 +85,7 @@ impl From<Attachment> for AttachmentView {
             sent_sha256: hex(&stored.sent_sha256),
             width_px: stored.size_px.map(|(width, _)| width),
             height_px: stored.size_px.map(|(_, height)| height),
+            author_org_id: attachment.author_org_id,
             erased_at: attachment.erased_at,
             fields: attachment.fields,
         }

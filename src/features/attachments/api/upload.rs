@@ -119,8 +119,8 @@ pub async fn upload_attachment(
             .map(|(width, height)| Ok::<_, Error>((pixels(width)?, pixels(height)?)))
             .transpose()?,
     };
-    let org_id = permit.actor().org_id;
-    let names = (content_name(org_id, stored.object_id), thumbnail_name(org_id, stored.object_id));
+    let author = permit.actor().org_id;
+    let names = (content_name(author, stored.object_id), thumbnail_name(author, stored.object_id));
     app.objects.put(&names.0, made.content).await?;
     if let Some(thumbnail) = made.thumbnail {
         app.objects.put(&names.1, thumbnail).await?;

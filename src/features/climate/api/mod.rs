@@ -21,7 +21,7 @@ use crate::http::body::CsvText;
 use crate::http::paging::ListQuery;
 use crate::http::problem::{CreateProblems, VersionProblems};
 use crate::http::{App, At, Outcome, Page, Params, Permit, Plain};
-use crate::ids::{ClimateValueId, HaulOutId, PersonId, VesselId};
+use crate::ids::{ClimateValueId, HaulOutId, OrgId, PersonId, VesselId};
 use crate::permissions::{Read, RecordReadings};
 
 /// A climate value.
@@ -39,6 +39,8 @@ pub struct ClimateValueView {
     pub updated_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it: yours, or another that had a grant. Only it corrects it.
+    pub author_org_id: OrgId,
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: ClimateFields,
@@ -53,6 +55,7 @@ impl From<ClimateValue> for ClimateValueView {
             haul_out_id: value.haul_out_id,
             updated_at: value.recorded_at,
             recorded_by: value.recorded_by,
+            author_org_id: value.author_org_id,
             fields: value.fields,
         }
     }

@@ -19,7 +19,7 @@ use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{CreateProblems, ReadProblems, VersionProblems};
 use crate::http::{App, At, Kept, New, Outcome, Page, Params, Permit, RetryKey};
-use crate::ids::{CoatId, FilmId, PersonId, VesselId};
+use crate::ids::{CoatId, FilmId, OrgId, PersonId, VesselId};
 use crate::jobs::queue::request_forecast;
 use crate::permissions::{Read, RecordWork};
 
@@ -47,6 +47,8 @@ pub struct FilmView {
     pub recorded_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it: yours, or another that had a grant. Only it corrects it.
+    pub author_org_id: OrgId,
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: FilmFields,
@@ -82,6 +84,7 @@ impl From<Film> for FilmView {
             coat_id: film.coat_id,
             recorded_at: film.recorded_at,
             recorded_by: film.recorded_by,
+            author_org_id: film.author_org_id,
             accepted: film.accepted,
             mean_film_um: film.mean_film_um,
             thinnest_film_um: film.thinnest_film_um,

@@ -28,7 +28,7 @@ use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadPro
 use crate::http::{
     App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery,
 };
-use crate::ids::{CoatId, PersonId, VesselId};
+use crate::ids::{CoatId, OrgId, PersonId, VesselId};
 use crate::jobs::queue;
 use crate::permissions::{Read, RecordWork};
 
@@ -43,6 +43,8 @@ pub struct CoatView {
     pub updated_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it: yours, or another that had a grant. Only it corrects it.
+    pub author_org_id: OrgId,
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: CoatFields,
@@ -72,6 +74,7 @@ impl From<Coat> for CoatView {
             version: coat.version,
             updated_at: coat.recorded_at,
             recorded_by: coat.recorded_by,
+            author_org_id: coat.author_org_id,
             fields: coat.fields,
             checks: None,
             overcoating: None,

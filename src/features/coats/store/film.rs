@@ -10,7 +10,7 @@ use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::coat_films::{self, self as f};
 use crate::error::{Error, Result};
 use crate::features::coats::model::film::{FilmFields, Judged};
-use crate::ids::{CoatId, FilmId, PersonId, VesselId};
+use crate::ids::{CoatId, FilmId, OrgId, PersonId, VesselId};
 
 /// A film as stored.
 #[derive(Debug, Clone)]
@@ -37,6 +37,8 @@ pub struct Film {
     pub recorded_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it.
+    pub author_org_id: OrgId,
 }
 
 #[derive(Queryable, Selectable)]
@@ -63,6 +65,7 @@ struct FilmRow {
     failures: Value,
     recorded_at: DateTime<Utc>,
     recorded_by: Option<PersonId>,
+    author_org_id: OrgId,
 }
 
 impl FilmRow {
@@ -92,6 +95,7 @@ impl FilmRow {
             failures: self.failures,
             recorded_at: self.recorded_at,
             recorded_by: self.recorded_by,
+            author_org_id: self.author_org_id,
         })
     }
 }

@@ -14,7 +14,7 @@ use crate::error::{Error, Result};
 use crate::features::coats::model::CoatFields;
 use crate::features::products::model::CoatRole;
 use crate::features::vessels::model::Zone;
-use crate::ids::{CoatId, HaulOutId, PersonId, ProductId, TreatmentId, VesselId};
+use crate::ids::{CoatId, HaulOutId, OrgId, PersonId, ProductId, TreatmentId, VesselId};
 
 /// A version of a coat as stored.
 #[derive(Debug, Clone)]
@@ -29,6 +29,8 @@ pub struct Coat {
     pub recorded_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it first: only it corrects it.
+    pub author_org_id: OrgId,
 }
 
 /// Which coats.
@@ -71,6 +73,7 @@ struct CoatRow {
     correction_reason: Option<String>,
     recorded_at: DateTime<Utc>,
     recorded_by: Option<PersonId>,
+    author_org_id: OrgId,
     product_id: Option<ProductId>,
     batch_number: Option<String>,
     litres: Option<f64>,
@@ -107,6 +110,13 @@ macro_rules! columns {
             $version::correction_reason,
             $version::recorded_at,
             $version::recorded_by,
+            diesel::dsl::sql::<diesel::sql_types::Uuid>(concat!(
+                "(SELECT i.author_org_id FROM coats i WHERE i.org_id = ",
+                stringify!($version),
+                ".org_id AND i.id = ",
+                stringify!($version),
+                ".coat_id)"
+            )),
             $version::product_id,
             $version::batch_number,
             $version::litres,
@@ -154,6 +164,7 @@ impl CoatRow {
             fields,
             recorded_at: self.recorded_at,
             recorded_by: self.recorded_by,
+            author_org_id: self.author_org_id,
         })
     }
 }
@@ -261,7 +272,7 @@ pub fn list(tx: &mut Tx<'_>, filter: CoatFilter, page: PageRequest) -> Result<Sl
     let rows: Vec<CoatRow> = query
         .order((c::recorded_at, c::coat_id))
         .limit(page.fetch())
-        .select(columns!(c, c))
+        .select(columns!(current_coats, current_coats))
         .load(tx.conn())?;
     let found = rows.into_iter().map(CoatRow::coat).collect::<Result<Vec<_>>>()?;
     Ok(page.slice(found, |coat| Position::at(coat.recorded_at, coat.id)))
@@ -296,7 +307,7 @@ pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Coat>>
     let rows: Vec<CoatRow> = c::table
         .filter(c::org_id.eq(tx.org_id()).and(c::vessel_id.eq_any(vessel_ids)).and(c::withdrawn.eq(false)))
         .order((c::vessel_id, c::applied_on, c::sequence, c::coat_id))
-        .select(columns!(c, c))
+        .select(columns!(current_coats, current_coats))
         .load(tx.conn())?;
     rows.into_iter().map(CoatRow::coat).collect()
 }
@@ -326,7 +337,7 @@ pub fn of_haul_out(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Vec<Coat>>
     let rows: Vec<CoatRow> = c::table
         .filter(c::org_id.eq(tx.org_id()).and(c::haul_out_id.eq(haul_out_id)).and(c::withdrawn.eq(false)))
         .order((c::applied_on, c::sequence, c::coat_id))
-        .select(columns!(c, c))
+        .select(columns!(current_coats, current_coats))
         .load(tx.conn())?;
     rows.into_iter().map(CoatRow::coat).collect()
 }

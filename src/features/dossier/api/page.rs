@@ -319,7 +319,7 @@ pub async fn read_dossier_page(app: App, permit: Permit<Read>, id: At<VesselId>)
     // Of an object that is not there, or erased meanwhile, the caption is left.
     let mut small = BTreeMap::new();
     for attachment in attached.iter().filter(|attachment| is_shown(attachment)).take(MOST_PICTURES) {
-        let name = thumbnail_name(permit.actor().org_id, attachment.stored.object_id);
+        let name = thumbnail_name(attachment.author_org_id, attachment.stored.object_id);
         if let Some(bytes) = app.objects.get(&name).await? {
             small.insert(attachment.id, bytes.to_vec());
         }

@@ -22,8 +22,10 @@ use crate::permissions::Read;
 const PIECE: i64 = 500;
 
 /// The header line: names as in JSON, those of parts joined by an underscore.
-const HEADER: [&str; 29] = [
+const HEADER: [&str; 31] = [
     "id",
+    "org_id",
+    "org_name",
     "vessel_id",
     "vessel_ref",
     "vessel_name",
@@ -132,6 +134,8 @@ fn cells(row: &DueView) -> Result<Vec<String>> {
     let beyond = row.onset.map(|onset| onset.beyond_horizon_probability.to_string()).unwrap_or_default();
     Ok(vec![
         row.id.to_string(),
+        row.org_id.to_string(),
+        text(&row.org_name),
         row.vessel_id.to_string(),
         optional(&row.vessel_ref),
         text(&row.vessel_name),

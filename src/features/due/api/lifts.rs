@@ -16,12 +16,16 @@ use crate::features::vessels::model::VesselForm;
 use crate::features::vessels::store::Vessel;
 use crate::http::paging::ListQuery;
 use crate::http::{App, Outcome, Page, Permit};
-use crate::ids::VesselId;
+use crate::ids::{OrgId, VesselId};
 use crate::permissions::Read;
 
 /// A vessel's next lift: the sheet for whoever lifts it.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct LiftView {
+    /// The organisation the vessel belongs to.
+    pub org_id: OrgId,
+    /// The name of that organisation.
+    pub org_name: String,
     /// The vessel.
     pub vessel_id: VesselId,
     /// Your reference of the vessel.
@@ -92,7 +96,8 @@ pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery, with
             let today = organisation_today(tx)?;
             let Slice { items, next } = store::lifts(tx, &asked.filter(today), page)?;
             let ids: Vec<VesselId> = items.iter().map(|lift| lift.vessel_id).collect();
-            let vessels = vessels::store::read_many(tx, &ids)?;
+            let org_ids: Vec<OrgId> = items.iter().map(|lift| lift.org_id).collect();
+            let vessels = vessels::store::read_among(tx, &org_ids, &ids)?;
             let rows = store::of_vessels(tx, &ids)?;
             Ok((today, Slice { items: put_together(items, vessels, rows), next }))
         })
@@ -110,29 +115,32 @@ pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery, with
 }
 
 fn put_together(lifts: Vec<Lift>, vessels: Vec<Vessel>, rows: Vec<DueRow>) -> Vec<Loaded> {
-    let mut vessels: HashMap<VesselId, Vessel> = vessels.into_iter().map(|v| (v.id, v)).collect();
-    let mut by_vessel: HashMap<VesselId, Vec<DueRow>> = HashMap::new();
+    let mut vessels: HashMap<_, Vessel> = vessels.into_iter().map(|v| ((v.org_id, v.id), v)).collect();
+    let mut by_vessel: HashMap<(OrgId, VesselId), Vec<DueRow>> = HashMap::new();
     for row in rows {
-        by_vessel.entry(row.vessel.id).or_default().push(row);
+        by_vessel.entry((row.vessel.org_id, row.vessel.id)).or_default().push(row);
     }
     lifts
         .into_iter()
         .map(|lift| {
-            let rows = by_vessel.remove(&lift.vessel_id).unwrap_or_default();
-            (lift, vessels.remove(&lift.vessel_id), rows)
+            let key = (lift.org_id, lift.vessel_id);
+            (lift, vessels.remove(&key), by_vessel.remove(&key).unwrap_or_default())
         })
         .collect()
 }
 
 /// None for a lift whose rows went between the queries.
 fn view((lift, vessel, rows): Loaded, today: NaiveDate, within_days: u32) -> Option<LiftView> {
-    let site_name = rows.first()?.vessel.site_name.clone();
-    let Vessel { id: vessel_id, fields: vessel, .. } = vessel?;
+    let first = &rows.first()?.vessel;
+    let (site_name, org_name) = (first.site_name.clone(), first.org_name.clone());
+    let Vessel { id: vessel_id, org_id, fields: vessel, .. } = vessel?;
     let until = served_until(lift.lift_by, today, within_days);
     let (served, later): (Vec<DueRow>, Vec<DueRow>) =
         rows.into_iter().partition(|row| row.date.due_on.is_some_and(|day| day <= until));
     let views = |rows: Vec<DueRow>| rows.into_iter().map(|row| DueView::of(row, today)).collect();
     Some(LiftView {
+        org_id,
+        org_name,
         vessel_id,
         vessel_ref: vessel.r#ref,
         vessel_name: vessel.name,

@@ -19,7 +19,7 @@ use crate::http::csv::TEXT_CSV;
 use crate::http::paging::ListQuery;
 use crate::http::problem::{ListProblems, Problem};
 use crate::http::{App, Outcome, Page, Params, Permit};
-use crate::ids::{DueId, SiteId, VesselId};
+use crate::ids::{DueId, OrgId, SiteId, VesselId};
 use crate::permissions::Read;
 use crate::science::cautions::cautions;
 use crate::science::forecast::Onset;
@@ -30,9 +30,13 @@ use crate::science::forecast::dates::{DueKind, DueStatus};
 pub struct DueView {
     /// Its id; it stays for as long as this kind is due of this vessel.
     pub id: DueId,
+    /// The organisation the vessel belongs to: yours, or one that granted it to yours.
+    pub org_id: OrgId,
+    /// The name of that organisation.
+    pub org_name: String,
     /// The vessel.
     pub vessel_id: VesselId,
-    /// Your reference of the vessel.
+    /// The reference of the vessel in its organisation.
     pub vessel_ref: Option<String>,
     /// The vessel's name.
     pub vessel_name: String,
@@ -71,6 +75,8 @@ impl DueView {
     pub fn of(row: DueRow, today: NaiveDate) -> Self {
         Self {
             id: row.id,
+            org_id: row.vessel.org_id,
+            org_name: row.vessel.org_name,
             vessel_id: row.vessel.id,
             vessel_ref: row.vessel.r#ref,
             vessel_name: row.vessel.name,
@@ -224,12 +230,13 @@ pub(super) fn cautions_of(kinds: impl Iterator<Item = DueKind>) -> Vec<&'static 
     cautions(kinds.flat_map(|kind| kind.works().iter().copied()))
 }
 
-/// Today, where the organisation is.
+/// Today, where the organisation that asks is.
 ///
 /// # Errors
 /// Those of the database.
 pub fn organisation_today(tx: &mut Tx<'_>) -> Result<NaiveDate> {
-    let time_zone = accounts::store::organisation(tx)?.fields.time_zone;
+    let asking = tx.acting_org_id();
+    let time_zone = accounts::store::organisation_of(tx, asking)?.fields.time_zone;
     Ok(today(tx.now(), zone(&time_zone)))
 }
 

@@ -11,7 +11,8 @@ use crate::db::Tx;
 use crate::db::schema::{due, forecasts};
 use crate::error::{Error, Result};
 use crate::features::forecasts::model::{Computed, DateFields, Outlook};
-use crate::ids::{DueId, Id, VesselId};
+use crate::features::grants;
+use crate::ids::{DueId, Id, OrgId, VesselId};
 use crate::science::forecast::dates::DueStatus;
 use crate::science::forecast::quantile::DateQuantiles;
 
@@ -79,7 +80,7 @@ pub fn read(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<Option<StoredForecas
         .optional()?;
     let Some((as_of, computed_at, model, inputs_hash, result)) = row else { return Ok(None) };
     let rows: Vec<DateRow> = due::table
-        .filter(due::viewer_org_id.eq(tx.org_id()).and(due::org_id.eq(tx.org_id())))
+        .filter(due::viewer_org_id.eq(tx.acting_org_id()).and(due::org_id.eq(tx.org_id())))
         .filter(due::vessel_id.eq(vessel_id))
         .order((due::sort_on, due::id))
         .select(DateRow::as_select())
@@ -125,26 +126,36 @@ pub fn save(tx: &mut Tx<'_>, computed: &[(&Subject, Computed)]) -> Result<()> {
             forecasts::result.eq(excluded(forecasts::result)),
         ))
         .execute(tx.conn())?;
-    let given = save_dates(tx, computed)?;
     let vessels: Vec<VesselId> = computed.iter().map(|(subject, _)| subject.vessel_id).collect();
+    let guests = grants::store::viewers(tx, &vessels)?;
+    let given = save_dates(tx, computed, &guests)?;
     diesel::delete(
         due::table
-            .filter(due::viewer_org_id.eq(org_id).and(due::org_id.eq(org_id)))
+            .filter(due::org_id.eq(org_id))
             .filter(due::vessel_id.eq_any(vessels).and(due::id.ne_all(given))),
     )
     .execute(tx.conn())?;
     Ok(())
 }
 
-/// Writes the due rows, and tells their ids.
-fn save_dates(tx: &mut Tx<'_>, computed: &[(&Subject, Computed)]) -> Result<Vec<DueId>> {
+/// PostgreSQL takes 65,535 parameters a statement; a row has 19.
+const ROWS_AT_ONCE: usize = 2000;
+
+/// Writes the due rows, for the organisation and for the guests that view a vessel, and tells their ids.
+fn save_dates(
+    tx: &mut Tx<'_>,
+    computed: &[(&Subject, Computed)],
+    guests: &[(VesselId, OrgId)],
+) -> Result<Vec<DueId>> {
     let (org_id, now) = (tx.org_id(), tx.now());
     let mut rows = Vec::new();
     for (subject, computed) in computed {
-        for date in &computed.dates {
+        let guests = guests.iter().filter(|(vessel_id, _)| *vessel_id == subject.vessel_id);
+        let viewers: Vec<OrgId> = guests.map(|(_, guest)| *guest).chain([org_id]).collect();
+        for (date, viewer) in computed.dates.iter().flat_map(|date| viewers.iter().map(move |v| (date, *v))) {
             let range = date.due_range;
             rows.push((
-                due::viewer_org_id.eq(org_id),
+                due::viewer_org_id.eq(viewer),
                 due::id.eq(DueId::fresh()),
                 due::org_id.eq(org_id),
                 due::vessel_id.eq(subject.vessel_id),
@@ -166,29 +177,34 @@ fn save_dates(tx: &mut Tx<'_>, computed: &[(&Subject, Computed)]) -> Result<Vec<
             ));
         }
     }
-    diesel::insert_into(due::table)
-        .values(rows)
-        .on_conflict((due::viewer_org_id, due::org_id, due::vessel_id, due::kind))
-        .do_update()
-        .set((
-            due::site_id.eq(excluded(due::site_id)),
-            due::laminate_class.eq(excluded(due::laminate_class)),
-            due::status.eq(excluded(due::status)),
-            due::due_on.eq(excluded(due::due_on)),
-            due::p10.eq(excluded(due::p10)),
-            due::p50.eq(excluded(due::p50)),
-            due::p90.eq(excluded(due::p90)),
-            due::driver.eq(excluded(due::driver)),
-            due::reason.eq(excluded(due::reason)),
-            due::evidence.eq(excluded(due::evidence)),
-            due::basis.eq(excluded(due::basis)),
-            due::model.eq(excluded(due::model)),
-            due::inputs_hash.eq(excluded(due::inputs_hash)),
-            due::computed_at.eq(excluded(due::computed_at)),
-        ))
-        .returning(due::id)
-        .get_results(tx.conn())
-        .map_err(Error::from)
+    let mut given = Vec::with_capacity(rows.len());
+    while !rows.is_empty() {
+        let piece: Vec<_> = rows.drain(..rows.len().min(ROWS_AT_ONCE)).collect();
+        let written: Vec<DueId> = diesel::insert_into(due::table)
+            .values(piece)
+            .on_conflict((due::viewer_org_id, due::org_id, due::vessel_id, due::kind))
+            .do_update()
+            .set((
+                due::site_id.eq(excluded(due::site_id)),
+                due::laminate_class.eq(excluded(due::laminate_class)),
+                due::status.eq(excluded(due::status)),
+                due::due_on.eq(excluded(due::due_on)),
+                due::p10.eq(excluded(due::p10)),
+                due::p50.eq(excluded(due::p50)),
+                due::p90.eq(excluded(due::p90)),
+                due::driver.eq(excluded(due::driver)),
+                due::reason.eq(excluded(due::reason)),
+                due::evidence.eq(excluded(due::evidence)),
+                due::basis.eq(excluded(due::basis)),
+                due::model.eq(excluded(due::model)),
+                due::inputs_hash.eq(excluded(due::inputs_hash)),
+                due::computed_at.eq(excluded(due::computed_at)),
+            ))
+            .returning(due::id)
+            .get_results(tx.conn())?;
+        given.extend(written);
+    }
+    Ok(given)
 }
 
 /// Removes the forecasts and due rows of vessels that have left for good.

@@ -19,7 +19,7 @@ use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadPro
 use crate::http::{
     App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery,
 };
-use crate::ids::{FindingId, PersonId, VesselId};
+use crate::ids::{FindingId, OrgId, PersonId, VesselId};
 use crate::jobs::outbox::{self, EventKind, NewEvent};
 use crate::jobs::queue;
 use crate::permissions::{Read, RecordReadings};
@@ -35,6 +35,8 @@ pub struct FindingView {
     pub updated_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it: yours, or another that had a grant. Only it corrects it.
+    pub author_org_id: OrgId,
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: FindingFields,
@@ -56,6 +58,7 @@ impl From<Finding> for FindingView {
             version: finding.version,
             updated_at: finding.recorded_at,
             recorded_by: finding.recorded_by,
+            author_org_id: finding.author_org_id,
             fields: finding.fields,
         }
     }

@@ -15,7 +15,7 @@ use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, ListProblems, ReadProblems, VersionProblems};
 use crate::http::{App, At, IfMatch, Kept, Outcome, Page, Params, Patch, Permit, VersionQuery};
-use crate::ids::{PersonId, ReadingId, StationId, SurveyId, VesselId};
+use crate::ids::{OrgId, PersonId, ReadingId, StationId, SurveyId, VesselId};
 use crate::jobs::queue;
 use crate::permissions::{Read, RecordReadings};
 
@@ -32,6 +32,8 @@ pub struct ReadingView {
     pub updated_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it: yours, or another that had a grant. Only it corrects it.
+    pub author_org_id: OrgId,
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: ReadingFields,
@@ -54,6 +56,7 @@ impl From<Reading> for ReadingView {
             vessel_id: reading.vessel_id,
             updated_at: reading.recorded_at,
             recorded_by: reading.recorded_by,
+            author_org_id: reading.author_org_id,
             fields: reading.fields,
         }
     }

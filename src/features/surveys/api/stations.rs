@@ -16,7 +16,7 @@ use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadProblems};
 use crate::http::{App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey};
-use crate::ids::{StationId, VesselId};
+use crate::ids::{OrgId, StationId, VesselId};
 use crate::permissions::{Read, RecordReadings};
 
 /// A station.
@@ -30,6 +30,8 @@ pub struct StationView {
     pub created_at: DateTime<Utc>,
     /// When it last changed.
     pub updated_at: DateTime<Utc>,
+    /// The organisation that recorded it: yours, or another that had a grant. Only it corrects it.
+    pub author_org_id: OrgId,
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: StationFields,
@@ -51,6 +53,7 @@ impl From<Station> for StationView {
             version: station.version,
             created_at: station.created_at,
             updated_at: station.updated_at,
+            author_org_id: station.author_org_id,
             fields: station.fields,
         }
     }

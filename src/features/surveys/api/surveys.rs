@@ -19,7 +19,7 @@ use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadPro
 use crate::http::{
     App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery,
 };
-use crate::ids::{PersonId, SurveyId, VesselId};
+use crate::ids::{OrgId, PersonId, SurveyId, VesselId};
 use crate::permissions::{self, Read};
 
 /// A survey.
@@ -43,6 +43,8 @@ pub struct SurveyView {
     pub updated_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it: yours, or another that had a grant. Only it corrects it.
+    pub author_org_id: OrgId,
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: SurveyFields,
@@ -69,6 +71,7 @@ impl From<Survey> for SurveyView {
             correction_reason: survey.correction_reason,
             updated_at: survey.recorded_at,
             recorded_by: survey.recorded_by,
+            author_org_id: survey.author_org_id,
             fields: survey.fields,
         }
     }

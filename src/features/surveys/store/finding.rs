@@ -10,7 +10,7 @@ use crate::db::schema::{finding_versions, findings};
 use crate::db::views::current_findings;
 use crate::error::{Error, Result};
 use crate::features::surveys::model::finding::{FindingFields, FindingKind, FindingState};
-use crate::ids::{FindingId, PersonId, SurveyId, VesselId};
+use crate::ids::{FindingId, OrgId, PersonId, SurveyId, VesselId};
 
 /// A version of a finding as stored.
 #[derive(Debug, Clone)]
@@ -27,6 +27,8 @@ pub struct Finding {
     pub recorded_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it first: only it corrects it.
+    pub author_org_id: OrgId,
 }
 
 /// Which findings.
@@ -72,6 +74,7 @@ struct FindingRow {
     correction_reason: Option<String>,
     recorded_at: DateTime<Utc>,
     recorded_by: Option<PersonId>,
+    author_org_id: OrgId,
 }
 
 /// The columns of a row, the identity's from one table or view and the version's from another or the same.
@@ -104,6 +107,13 @@ macro_rules! columns {
             $version::correction_reason,
             $version::recorded_at,
             $version::recorded_by,
+            diesel::dsl::sql::<diesel::sql_types::Uuid>(concat!(
+                "(SELECT i.author_org_id FROM findings i WHERE i.org_id = ",
+                stringify!($version),
+                ".org_id AND i.id = ",
+                stringify!($version),
+                ".finding_id)"
+            )),
         )
     };
 }
@@ -141,6 +151,7 @@ impl FindingRow {
             fields,
             recorded_at: self.recorded_at,
             recorded_by: self.recorded_by,
+            author_org_id: self.author_org_id,
         })
     }
 }
@@ -244,7 +255,7 @@ pub fn list(tx: &mut Tx<'_>, filter: FindingFilter, page: PageRequest) -> Result
     let rows: Vec<FindingRow> = query
         .order((f::recorded_at, f::finding_id))
         .limit(page.fetch())
-        .select(columns!(f, f))
+        .select(columns!(current_findings, current_findings))
         .load(tx.conn())?;
     let found = rows.into_iter().map(FindingRow::finding).collect::<Result<Vec<_>>>()?;
     Ok(page.slice(found, |finding| Position::at(finding.recorded_at, finding.id)))
@@ -296,7 +307,7 @@ pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Findin
     let rows: Vec<FindingRow> = f::table
         .filter(f::org_id.eq(tx.org_id()).and(f::vessel_id.eq_any(vessel_ids)).and(f::withdrawn.eq(false)))
         .order((f::vessel_id, f::found_on, f::finding_id))
-        .select(columns!(f, f))
+        .select(columns!(current_findings, current_findings))
         .load(tx.conn())?;
     rows.into_iter().map(FindingRow::finding).collect()
 }

@@ -9,7 +9,7 @@ use crate::db::schema::readings;
 use crate::db::views::current_readings;
 use crate::error::{Error, Result};
 use crate::features::surveys::model::reading::{KnownReading, KnownReadings, ReadingFields};
-use crate::ids::{PersonId, ReadingId, StationId, SurveyId, VesselId};
+use crate::ids::{OrgId, PersonId, ReadingId, StationId, SurveyId, VesselId};
 
 /// Rows a statement when many are inserted: well under the 65,535 parameters that PostgreSQL takes.
 const CHUNK: usize = 1000;
@@ -29,6 +29,8 @@ pub struct Reading {
     pub recorded_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it first: only it corrects it.
+    pub author_org_id: OrgId,
 }
 
 /// A reading to insert. Whoever inserts has seen to it that it is new and that its survey is a draft.
@@ -74,6 +76,7 @@ struct ReadingRow {
     correction_reason: Option<String>,
     recorded_at: DateTime<Utc>,
     recorded_by: Option<PersonId>,
+    author_org_id: OrgId,
 }
 
 /// The columns of a row, of the table or of the view.
@@ -95,6 +98,13 @@ macro_rules! columns {
             $of::correction_reason,
             $of::recorded_at,
             $of::recorded_by,
+            diesel::dsl::sql::<diesel::sql_types::Uuid>(concat!(
+                "(SELECT i.author_org_id FROM readings i WHERE i.org_id = ",
+                stringify!($of),
+                ".org_id AND i.id = ",
+                stringify!($of),
+                ".id AND i.version = 1)"
+            )),
         )
     };
 }
@@ -120,6 +130,7 @@ impl From<ReadingRow> for Reading {
             fields,
             recorded_at: row.recorded_at,
             recorded_by: row.recorded_by,
+            author_org_id: row.author_org_id,
         }
     }
 }
@@ -244,8 +255,11 @@ pub fn list(tx: &mut Tx<'_>, filter: ReadingFilter, page: PageRequest) -> Result
         let id = ReadingId::from(id);
         query = query.filter(r::recorded_at.gt(time).or(r::recorded_at.eq(time).and(r::id.gt(id))));
     }
-    let rows: Vec<ReadingRow> =
-        query.order((r::recorded_at, r::id)).limit(page.fetch()).select(columns!(r)).load(tx.conn())?;
+    let rows: Vec<ReadingRow> = query
+        .order((r::recorded_at, r::id))
+        .limit(page.fetch())
+        .select(columns!(current_readings))
+        .load(tx.conn())?;
     let found = rows.into_iter().map(Reading::from).collect();
     Ok(page.slice(found, |reading: &Reading| Position::at(reading.recorded_at, reading.id)))
 }

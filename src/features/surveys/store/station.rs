@@ -9,7 +9,7 @@ use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::stations;
 use crate::error::{Code, Error, Result};
 use crate::features::surveys::model::station::StationFields;
-use crate::ids::{StationId, VesselId};
+use crate::ids::{OrgId, StationId, VesselId};
 
 /// A station as stored.
 #[derive(Debug, Clone)]
@@ -24,6 +24,8 @@ pub struct Station {
     pub created_at: DateTime<Utc>,
     /// When it last changed.
     pub updated_at: DateTime<Utc>,
+    /// The organisation that recorded it.
+    pub author_org_id: OrgId,
 }
 
 #[derive(Queryable, Selectable)]
@@ -40,6 +42,7 @@ struct StationRow {
     version: i32,
     created_at: DateTime<Utc>,
     updated_at: DateTime<Utc>,
+    author_org_id: OrgId,
 }
 
 impl TryFrom<StationRow> for Station {
@@ -61,6 +64,7 @@ impl TryFrom<StationRow> for Station {
             version: row.version,
             created_at: row.created_at,
             updated_at: row.updated_at,
+            author_org_id: row.author_org_id,
         })
     }
 }

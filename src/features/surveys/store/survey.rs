@@ -12,7 +12,7 @@ use crate::db::schema::{survey_versions, surveys};
 use crate::db::views::{current_surveys, signed_surveys};
 use crate::error::{Error, Result};
 use crate::features::surveys::model::survey::{SurveyFields, SurveyState};
-use crate::ids::{HaulOutId, PersonId, SurveyId, VesselId};
+use crate::ids::{HaulOutId, OrgId, PersonId, SurveyId, VesselId};
 
 /// A version of a survey as stored.
 #[derive(Debug, Clone)]
@@ -35,6 +35,8 @@ pub struct Survey {
     pub recorded_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The organisation that recorded it first: only it corrects it.
+    pub author_org_id: OrgId,
 }
 
 impl Survey {
@@ -93,6 +95,7 @@ struct SurveyRow {
     signed_by: Option<PersonId>,
     recorded_at: DateTime<Utc>,
     recorded_by: Option<PersonId>,
+    author_org_id: OrgId,
 }
 
 /// The columns of a row, the identity's from one table or view and the version's from another or the same.
@@ -130,6 +133,13 @@ macro_rules! columns {
             $version::signed_by,
             $version::recorded_at,
             $version::recorded_by,
+            diesel::dsl::sql::<diesel::sql_types::Uuid>(concat!(
+                "(SELECT i.author_org_id FROM surveys i WHERE i.org_id = ",
+                stringify!($version),
+                ".org_id AND i.id = ",
+                stringify!($version),
+                ".survey_id)"
+            )),
         )
     };
 }
@@ -172,6 +182,7 @@ impl SurveyRow {
             signed_by: self.signed_by,
             recorded_at: self.recorded_at,
             recorded_by: self.recorded_by,
+            author_org_id: self.author_org_id,
         })
     }
 
@@ -313,7 +324,7 @@ pub fn list(
     let rows = query
         .order((s::recorded_at, s::survey_id))
         .limit(page.fetch())
-        .select(columns!(s, s))
+        .select(columns!(current_surveys, current_surveys))
         .load(tx.conn())?;
     let found = completed(tx, rows)?;
     Ok(page.slice(found, |survey| Position::at(survey.recorded_at, survey.id)))
@@ -352,7 +363,7 @@ pub fn signed_of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec
     let rows: Vec<SurveyRow> = s::table
         .filter(s::org_id.eq(tx.org_id()).and(s::vessel_id.eq_any(vessel_ids)))
         .order((s::vessel_id, s::surveyed_on, s::survey_id))
-        .select(columns!(s, s))
+        .select(columns!(signed_surveys, signed_surveys))
         .load(tx.conn())?;
     rows.into_iter().map(SurveyRow::signed).collect()
 }

@@ -1,5 +1,9 @@
 //! Rows of attachments: an identity, its versions, and its erasure.
 
+mod objects;
+
+pub use objects::{content_name, objects, thumbnail_name};
+
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 
@@ -46,6 +50,8 @@ pub struct Attachment {
     pub created_at: DateTime<Utc>,
     /// By whom.
     pub created_by: Option<PersonId>,
+    /// Whose it is, and in whose objects the bytes are.
+    pub author_org_id: OrgId,
     /// When its bytes were erased, if they were.
     pub erased_at: Option<DateTime<Utc>>,
     /// When this version was recorded.
@@ -77,23 +83,12 @@ pub struct AttachmentFilter {
     pub withdrawn: bool,
 }
 
-/// The name of the object that holds the bytes.
-#[must_use]
-pub fn content_name(org_id: OrgId, object_id: ObjectId) -> String {
-    format!("{org_id}/{object_id}/content")
-}
-
-/// The name of the object that holds the thumbnail.
-#[must_use]
-pub fn thumbnail_name(org_id: OrgId, object_id: ObjectId) -> String {
-    format!("{org_id}/{object_id}/thumbnail")
-}
-
 #[derive(Queryable)]
 struct AttachmentRow {
     stored: StoredRow,
     created_at: DateTime<Utc>,
     created_by: Option<PersonId>,
+    author_org_id: OrgId,
     erased_at: Option<DateTime<Utc>>,
     version: VersionRow,
 }
@@ -144,6 +139,7 @@ macro_rules! columns {
             ),
             $identity::created_at,
             $identity::created_by,
+            $identity::author_org_id,
             $erased_at,
             (
                 $version::attachment_id,
@@ -198,6 +194,7 @@ impl AttachmentRow {
             fields,
             created_at: self.created_at,
             created_by: self.created_by,
+            author_org_id: self.author_org_id,
             erased_at: self.erased_at,
             recorded_at: version.recorded_at,
             recorded_by: version.recorded_by,
@@ -411,13 +408,14 @@ pub fn of_vessel(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<Vec<Attachment>
 ///
 /// # Errors
 /// A conflict, when they were already; those of the database.
-pub fn erase(tx: &mut Tx<'_>, id: AttachmentId, reason: &str) -> Result<()> {
+pub fn erase(tx: &mut Tx<'_>, id: AttachmentId, vessel_id: VesselId, reason: &str) -> Result<()> {
     use attachment_erasures as e;
     let (org_id, now, person) = (tx.org_id(), tx.now(), tx.person_id());
     let erased = diesel::insert_into(e::table)
         .values((
             e::org_id.eq(org_id),
             e::attachment_id.eq(id),
+            e::vessel_id.eq(vessel_id),
             e::reason.eq(reason),
             e::erased_at.eq(now),
             e::erased_by.eq(person),
@@ -432,18 +430,4 @@ pub fn erase(tx: &mut Tx<'_>, id: AttachmentId, reason: &str) -> Result<()> {
             "The bytes of this attachment were erased before. Nothing is left to erase.",
         ))
     }
-}
-
-/// The objects of the organisation that are to stay, with the digest of their content.
-///
-/// # Errors
-/// Those of the database.
-pub fn objects(tx: &mut Tx<'_>) -> Result<Vec<(ObjectId, MediaType, Vec<u8>)>> {
-    use current_attachments as a;
-    let rows: Vec<(ObjectId, String, Vec<u8>)> = a::table
-        .filter(a::org_id.eq(tx.org_id()).and(a::erased_at.is_null()))
-        .order(a::attachment_id)
-        .select((a::object_id, a::media_type, a::content_sha256))
-        .load(tx.conn())?;
-    rows.into_iter().map(|(id, kind, sha256)| Ok((id, codes::from_text(&kind)?, sha256))).collect()
 }
