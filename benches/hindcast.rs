@@ -122,7 +122,8 @@ fn main() {
     });
     let evidence = FleetEvidence::read(&fleet, &ensemble);
     timed("fit of 100,000 lives", || {
-        let learned = Calibration::learn(black_box(&evidence), &ensemble, &LearningPrior::of(&ensemble.priors));
+        let learned =
+            Calibration::learn(black_box(&evidence), &ensemble, &LearningPrior::of(&ensemble.priors));
         learned.map_or("no fit".to_owned(), |learned| {
             format!("{} steps, converged: {}", learned.steps, learned.converged)
         })

@@ -19,22 +19,26 @@ fn survey(client: &Client, vessel_id: &str, on: &str, blistering: &str) -> Strin
 }
 
 fn fleet(client: &Client) -> Vec<String> {
-    [("A", "2005-05-01", None), ("B", "1996-05-01", Some("2016-05-10")), ("C", "2012-05-01", Some("2022-05-10"))]
-        .into_iter()
-        .map(|(name, launched_on, found_on)| {
-            let fields = json!({"launched_on": launched_on, "laminate_class": "orthophthalic", "bilge": "dry"});
-            let id = vessel(client, name, fields).id();
-            for year in [2013, 2016, 2019, 2022] {
-                let on = format!("{year}-05-10");
-                if found_on.is_none_or(|found| on.as_str() < found) {
-                    survey(client, &id, &on, "none");
-                } else if found_on == Some(on.as_str()) {
-                    survey(client, &id, &on, "gelcoat");
-                }
+    [
+        ("A", "2005-05-01", None),
+        ("B", "1996-05-01", Some("2016-05-10")),
+        ("C", "2012-05-01", Some("2022-05-10")),
+    ]
+    .into_iter()
+    .map(|(name, launched_on, found_on)| {
+        let fields = json!({"launched_on": launched_on, "laminate_class": "orthophthalic", "bilge": "dry"});
+        let id = vessel(client, name, fields).id();
+        for year in [2013, 2016, 2019, 2022] {
+            let on = format!("{year}-05-10");
+            if found_on.is_none_or(|found| on.as_str() < found) {
+                survey(client, &id, &on, "none");
+            } else if found_on == Some(on.as_str()) {
+                survey(client, &id, &on, "gelcoat");
             }
-            id
-        })
-        .collect()
+        }
+        id
+    })
+    .collect()
 }
 
 #[test]
@@ -80,16 +84,18 @@ fn past_surveys_are_held_against_forecasts_and_both_baselines() {
 fn a_correction_is_known_from_the_day_it_was_recorded_on() {
     let app = TestApp::start();
     let lead = app.lead();
-    let id = vessel(&lead, "Late", json!({"launched_on": "2010-05-01", "laminate_class": "isophthalic"})).id();
+    let id =
+        vessel(&lead, "Late", json!({"launched_on": "2010-05-01", "laminate_class": "isophthalic"})).id();
     // Recorded by the clock of the tests on 15 June 2026: one of them soon after its day, the other from papers.
     let soon = survey(&lead, &id, "2026-06-01", "none");
     let papers = survey(&lead, &id, "2019-06-01", "none");
     let correct = |survey_id: &str| {
         let path = format!("/v1/surveys/{survey_id}");
         let etag = lead.get(&path).expect(200).etag();
-        let reason = json!({"blistering": "gelcoat", "correction_reason": "The wrong box was ticked."});
-        let reopened = lead.patch(&path, &etag, &reason).expect(200);
-        lead.post_if_match(&format!("{path}/signature"), &reopened.etag(), &json!({})).expect(200);
+        let reason = json!({"reason": "The wrong box was ticked."});
+        let open = lead.post_if_match(&format!("{path}/correction"), &etag, &reason).expect(200);
+        let graded = lead.patch(&path, &open.etag(), &json!({"blistering": "gelcoat"})).expect(200);
+        lead.post_if_match(&format!("{path}/signature"), &graded.etag(), &json!({})).expect(200);
     };
     let kinds = |as_of: &str| -> Vec<String> {
         let forecast = lead.get(&format!("/v1/vessels/{id}/forecast?as_of={as_of}")).expect(200).json;
@@ -116,7 +122,7 @@ fn years_leads_and_forms_that_cannot_be_are_refused_at_their_field() {
         ("from_year=2014&lead_months=121", "lead_months"),
         ("from_year=2014&format=xml", "format"),
         ("from_year=2014&since=2", "since"),
-        ("lead_months=12", "from_year"),
+        ("lead_months=12", "query"),
     ] {
         reader.get(&format!("/v1/hindcast?{query}")).expect_problem(422, "invalid", field);
     }
@@ -149,7 +155,7 @@ fn what_widens_a_date_and_what_would_narrow_it_is_told() {
     assert_eq!(answer["onset"]["widened_most_by"], quantities[0]["quantity"]);
 
     let known = json!({"launched_on": "2015-05-01", "laminate_class": "orthophthalic", "bilge": "wet",
-        "zones": [{"zone": "bottom", "laminate_thickness_mm": 8.0, "gelcoat_thickness_um": 600.0}]});
+        "zones": [{"zone": "bottom", "cored": false, "laminate_thickness_mm": 8.0, "gelcoat_thickness_um": 600.0}]});
     let known = ask(&vessel(&lead, "Known", known).id());
     for (list, name, code) in [
         ("quantities", "quantity", "laminate_class"),

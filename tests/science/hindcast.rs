@@ -161,7 +161,10 @@ fn with_one_member_the_chance_of_finding_is_that_of_the_textbook() {
     let next = 1.0 - alive("2013-06-01") / alive("2010-06-01");
     assert!((found_probability - next).abs() < 1e-9, "{found_probability} {next}");
     let [from, to] = ["2016-06-01", "2019-06-01"].map(|day| 1.0 - alive(day) / alive("2010-06-01"));
-    assert!((transform.0 - from).abs() < 1e-9 && (transform.1 - to).abs() < 1e-9, "{transform:?} {from} {to}");
+    assert!(
+        (transform.0 - from).abs() < 1e-9 && (transform.1 - to).abs() < 1e-9,
+        "{transform:?} {from} {to}"
+    );
     let (scale, shape) = ensemble.weibull(0, 0, facts.laminate_class);
     assert!(survival(scale, scale, shape) < 0.37, "the scale is passed by 63 %");
 }

@@ -20,8 +20,10 @@ fn even(values: impl Iterator<Item = f64>) -> Vec<Weighted> {
 fn the_shares_of_ishigamis_function_are_its_closed_form() {
     let points = inputs(4096);
     let x = |dimension: usize, i: usize| PI * (2.0 * points[dimension][i] - 1.0);
-    let values =
-        even((0..4096).map(|i| x(0, i).sin() + 7.0 * x(1, i).sin().powi(2) + 0.1 * x(2, i).powi(4) * x(0, i).sin()));
+    let values = even(
+        (0..4096)
+            .map(|i| x(0, i).sin() + 7.0 * x(1, i).sin().powi(2) + 0.1 * x(2, i).powi(4) * x(0, i).sin()),
+    );
     let first = 0.5 * (1.0 + 0.1 * PI.powi(4) / 5.0).powi(2);
     let second = 49.0 / 8.0;
     let whole = first + second + 8.0 * 0.01 * PI.powi(8) / 225.0;
@@ -37,7 +39,8 @@ fn the_shares_of_ishigamis_function_are_its_closed_form() {
 #[test]
 fn the_shares_of_a_sum_are_the_squares_of_its_factors() {
     let normal = Normal::standard();
-    let points = inputs(1024).map(|column| column.iter().map(|u| normal.inverse_cdf(*u)).collect::<Vec<f64>>());
+    let points =
+        inputs(1024).map(|column| column.iter().map(|u| normal.inverse_cdf(*u)).collect::<Vec<f64>>());
     let factors = [3.0, 2.0, 1.0];
     let values = even((0..1024).map(|i| (0..3).map(|d| factors[d] * points[d][i]).sum()));
     for (dimension, factor) in factors.into_iter().enumerate() {
@@ -58,7 +61,8 @@ fn weights_count_as_members_do() {
     let kept: Vec<usize> = (0..1024).filter(|&i| points[0][i] < 0.5).collect();
     let few: Vec<Weighted> = kept.iter().map(|&i| (points[0][i] + points[1][i], 1.0)).collect();
     let input: Vec<f64> = kept.iter().map(|&i| points[1][i]).collect();
-    let [a, b] = [first_order_share(&points[1], &cut), first_order_share(&input, &few)].map(Option::unwrap_or_default);
+    let [a, b] =
+        [first_order_share(&points[1], &cut), first_order_share(&input, &few)].map(Option::unwrap_or_default);
     assert!((a - b).abs() < 1e-9, "{a} {b}");
     // Var of x over (0, ½) is 1/48, of y over (0, 1) 1/12: four parts of five are y's.
     assert!((a - 0.8).abs() < 0.04, "{a}");

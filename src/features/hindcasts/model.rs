@@ -292,8 +292,10 @@ pub fn judge(asked: Asked, cases: Vec<Case>, left_out: LeftOut) -> (HindcastView
         .map(|(_, case)| case)
         .collect();
     let ranges: Vec<(f64, f64)> = lives.iter().map(|case| case.transform).collect();
-    let drawn: Vec<f64> =
-        lives.iter().map(|case| case.transform.0 + (case.transform.1 - case.transform.0) * even(case)).collect();
+    let drawn: Vec<f64> = lives
+        .iter()
+        .map(|case| case.transform.0 + (case.transform.1 - case.transform.0) * even(case))
+        .collect();
     let learned = cases.iter().any(|case| case.basis == Basis::Learned);
     let mut view = HindcastView {
         model: MODEL.to_owned(),
@@ -316,9 +318,10 @@ pub fn judge(asked: Asked, cases: Vec<Case>, left_out: LeftOut) -> (HindcastView
         limits: LIMITS.map(str::to_owned).to_vec(),
     };
     view.findings = findings(&view);
-    let judged = cases.into_iter().zip(by_calendar.into_iter().zip(by_mean)).map(|(case, (by_calendar, by_mean))| {
-        JudgedCase { case, calendar_rule_probability: by_calendar, fleet_mean_probability: by_mean }
-    });
+    let judged =
+        cases.into_iter().zip(by_calendar.into_iter().zip(by_mean)).map(|(case, (by_calendar, by_mean))| {
+            JudgedCase { case, calendar_rule_probability: by_calendar, fleet_mean_probability: by_mean }
+        });
     (view, judged.collect())
 }
 
@@ -379,7 +382,10 @@ fn findings(view: &HindcastView) -> Vec<String> {
     let off = (f64::from(view.found) - view.found_expected) / view.found_standard_deviation;
     if off.is_finite() && off.abs() > 2.0 {
         let what = if off > 0.0 { "more often than" } else { "less often than" };
-        findings.push(format!("Blistering was found {what} forecast: the dates are {}.", if off > 0.0 { "late" } else { "early" }));
+        findings.push(format!(
+            "Blistering was found {what} forecast: the dates are {}.",
+            if off > 0.0 { "late" } else { "early" }
+        ));
     }
     for (scores, name) in [(brier, "Brier"), (log, "log")] {
         findings.push(standing(&scores.calendar_rule, name, "the calendar rule"));
@@ -399,7 +405,8 @@ fn findings(view: &HindcastView) -> Vec<String> {
         ));
     }
     if usize::try_from(view.found).is_ok_and(|found| found < FOUND_NEEDED) {
-        findings.push(format!("Under {FOUND_NEEDED} surveys found blistering: these figures say little yet."));
+        findings
+            .push(format!("Under {FOUND_NEEDED} surveys found blistering: these figures say little yet."));
     }
     findings
 }

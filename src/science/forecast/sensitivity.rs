@@ -84,9 +84,13 @@ impl Measurement {
     pub const fn advice(self) -> &'static str {
         match self {
             Self::TakeFilmReadings => "Take film readings: the film of its coats is not measured.",
-            Self::ConfirmLaminateClass => "Confirm the laminate class, from the builder's papers or a sample.",
+            Self::ConfirmLaminateClass => {
+                "Confirm the laminate class, from the builder's papers or a sample."
+            }
             Self::LookAtTheBilge => "Look at the bilge: how it is usually found is not recorded.",
-            Self::MeasureLaminateThickness => "Measure the laminate's thickness: it is taken from the length.",
+            Self::MeasureLaminateThickness => {
+                "Measure the laminate's thickness: it is taken from the length."
+            }
             Self::FindOutTheLaunch => "Find out the day of the launch: it is taken from the year built.",
             Self::SurveyTheFleet => {
                 "Survey whole bottoms of hulls of its class and sign the surveys: how long they last is learned from them."
@@ -191,9 +195,10 @@ pub fn hull_sensitivity(facts: &HullFacts, ensemble: &Ensemble) -> Result<HullSe
         .iter()
         .map(|due| {
             let own_days = own.of_kind(due.kind).unwrap_or_default();
-            let wears = due.kind == DueKind::Antifouling
-                && due.due_range.is_some_and(|range| range.p10 != range.p90);
-            let after = dried.as_ref().and_then(|dried| dried.dates.iter().find(|date| date.kind == due.kind));
+            let wears =
+                due.kind == DueKind::Antifouling && due.due_range.is_some_and(|range| range.p10 != range.p90);
+            let after =
+                dried.as_ref().and_then(|dried| dried.dates.iter().find(|date| date.kind == due.kind));
             DateSensitivity {
                 kind: due.kind,
                 due_on: due.due_on,
@@ -225,7 +230,8 @@ struct Days {
 impl Days {
     fn of(facts: &HullFacts, ensemble: &Ensemble, horizon: NaiveDate) -> Result<Self, Refusals> {
         let end = day::number(horizon);
-        let within = |days: Vec<Weighted>| days.into_iter().map(|(on, weight)| (on.min(end), weight)).collect();
+        let within =
+            |days: Vec<Weighted>| days.into_iter().map(|(on, weight)| (on.min(end), weight)).collect();
         let forecast = forecast_with(facts, ensemble)?;
         let sound_on = History::read(&facts.known()).sound_on();
         let onset = onset_outlook(facts, ensemble, horizon)?.zip(sound_on).map(|(outlook, sound_on)| {
@@ -289,7 +295,8 @@ fn unknown_facts(facts: &HullFacts) -> Vec<(Quantity, Vec<HullFacts>)> {
     if let (None, Some(year)) = (facts.launched_on, facts.built_year) {
         let variants = [0, 4, 8, 12].map(|month| day::first_of_month(year, month)).into_iter();
         let with = |on| HullFacts { launched_on: Some(on), ..facts.clone() };
-        let before = |on: &NaiveDate| *on <= facts.as_of && facts.surveys.iter().all(|s| s.surveyed_on >= *on);
+        let before =
+            |on: &NaiveDate| *on <= facts.as_of && facts.surveys.iter().all(|s| s.surveyed_on >= *on);
         unknown.push((Quantity::Launch, variants.filter(before).map(with).collect()));
     }
     unknown
@@ -368,7 +375,9 @@ fn shares(
 /// What measures a quantity, and the part of its share that it takes away.
 fn measured_by(quantity: Quantity, facts: &HullFacts, ensemble: &Ensemble) -> Option<(Measurement, f64)> {
     match quantity {
-        Quantity::SkinResistance => film_not_measured(facts).then_some((Measurement::TakeFilmReadings, FILM_PART_OF_SKIN)),
+        Quantity::SkinResistance => {
+            film_not_measured(facts).then_some((Measurement::TakeFilmReadings, FILM_PART_OF_SKIN))
+        }
         Quantity::LaminateClass => Some((Measurement::ConfirmLaminateClass, 1.0)),
         Quantity::Bilge => Some((Measurement::LookAtTheBilge, 1.0)),
         Quantity::LaminateThickness => Some((Measurement::MeasureLaminateThickness, 1.0)),
@@ -393,6 +402,7 @@ fn measured_by(quantity: Quantity, facts: &HullFacts, ensemble: &Ensemble) -> Op
 fn film_not_measured(facts: &HullFacts) -> bool {
     let known = facts.known();
     let coats: Vec<_> = coats_in_place(&known).filter(|coat| coat.role != CoatRole::Antifouling).collect();
-    let built_in = facts.gelcoat_thickness_um.is_none() && !coats.iter().any(|coat| coat.role == CoatRole::Gelcoat);
+    let built_in =
+        facts.gelcoat_thickness_um.is_none() && !coats.iter().any(|coat| coat.role == CoatRole::Gelcoat);
     built_in || coats.iter().any(|coat| !coat.film_measured)
 }

@@ -88,7 +88,9 @@ pub fn questions(facts: &HullFacts, from_year: i32, lead_months: u32) -> Questio
             questions.without_a_day_before += 1;
             continue;
         };
-        if life.onset_found.is_some_and(|found| found.surveyed_on < on || found != *survey && found.surveyed_on == on)
+        if life
+            .onset_found
+            .is_some_and(|found| found.surveyed_on < on || found != *survey && found.surveyed_on == on)
         {
             questions.already_blistered += 1;
             continue;
@@ -164,13 +166,16 @@ pub struct Answer {
 ///
 /// # Errors
 /// Facts that no forecast can be made from.
-pub fn answer(question: &Question, then: &HullFacts, ensemble: &Ensemble) -> Result<Option<Answer>, Refusals> {
+pub fn answer(
+    question: &Question,
+    then: &HullFacts,
+    ensemble: &Ensemble,
+) -> Result<Option<Answer>, Refusals> {
     let Some(&last) = question.followed_on.last() else { return Ok(None) };
     let Some(outlook) = onset_outlook(then, ensemble, day::date_after(last))? else { return Ok(None) };
     let days: Vec<f64> = question.followed_on.iter().map(|&on| day::number(on)).collect();
     let found_by = |count: usize| days.get(..count).map_or(1.0, |days| outlook.found_by(days));
     let whole = found_by(days.len());
-    let transform =
-        if question.found_at_last { (found_by(days.len() - 1), whole) } else { (whole, 1.0) };
+    let transform = if question.found_at_last { (found_by(days.len() - 1), whole) } else { (whole, 1.0) };
     Ok(Some(Answer { found_probability: found_by(1), transform }))
 }

@@ -112,8 +112,9 @@ pub fn past(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Past>> {
         sorted(surveys::finding_versions_of_vessels(tx, ids)?, |finding| (finding.vessel_id, finding.id));
     let mut coat_versions =
         sorted(coats::versions_of_vessels(tx, ids)?, |coat| (coat.fields.vessel_id, coat.id));
-    let mut treatment_versions =
-        sorted(treatments::versions_of_vessels(tx, ids)?, |treatment| (treatment.fields.vessel_id, treatment.id));
+    let mut treatment_versions = sorted(treatments::versions_of_vessels(tx, ids)?, |treatment| {
+        (treatment.fields.vessel_id, treatment.id)
+    });
     found
         .into_iter()
         .filter_map(|records| Some((all_grounds.remove(&records.vessel.id)?, records)))

@@ -9,7 +9,8 @@
 //! over its limit then already, that day is the date.
 
 use super::{
-    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest, held, percent, range,
+    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest, held, percent,
+    range,
 };
 use crate::science::forecast::calendar::usual_lift_before;
 use crate::science::forecast::day;

@@ -6,7 +6,8 @@
 use chrono::NaiveDate;
 
 use super::{
-    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest, held, percent, range,
+    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest, held, percent,
+    range,
 };
 use crate::science::forecast::day;
 use crate::science::forecast::facts::{BottomExamined, FindingState, SurveyFact};

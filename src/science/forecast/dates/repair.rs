@@ -4,7 +4,9 @@
 //! damage (delamination; breaks elsewhere than on the bottom, on a cored one, or on a hull whose age is not
 //! known) has that longest time alone.
 
-use super::{Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, held, percent, range};
+use super::{
+    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, held, percent, range,
+};
 use crate::science::forecast::day;
 use crate::science::forecast::facts::{FindingFact, FindingKind, FindingState};
 
