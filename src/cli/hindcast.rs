@@ -93,7 +93,7 @@ fn table(view: &HindcastView) -> String {
             100.0 * band.under_probability,
             band.surveys,
             100.0 * band.mean_probability,
-            100.0 * band.found_share
+            100.0 * band.found_fraction
         ));
     }
     let left = &view.left_out;

@@ -1,7 +1,7 @@
 //! What widens a range most: shares of the variance of a quantity over weighted members.
 //!
 //! The first-order share of an input x in the variance of y is S = Var(E[y|x]) / Var(y). With the members sorted by x and
-//! cut into B groups of even weight, η² = Σ w_g (ȳ_g - ȳ)² / Σ w (y - ȳ)² (the correlation ratio, Pearson 1905) estimates
+//! cut into B groups of even weight, η² = Σ W (Ȳ - ȳ)² / Σ w (y - ȳ)², W and Ȳ a group's (the correlation ratio, Pearson 1905) estimates
 //! it, too high by chance: of N members of equal weight B - 1 of N - 1 parts of what is pure noise. So
 //! ε² = 1 - (1 - η²)(N - 1)/(N - B) (Kelley 1935), N the members' effective number (Σw)²/Σw² (Kish 1965), at least 0.
 //! Shares need not sum to one: what is left belongs to inputs together.

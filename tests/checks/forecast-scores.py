@@ -56,10 +56,10 @@ def scored(random, count, vessels, slope):
             "baseline_brier_score": float(of_baseline),
             "skill": float(1.0 - brier / of_baseline),
             "difference_standard_error": float(robust.bse[0]),
-            "covered_share": float(numpy.mean(overlap)),
+            "covered_fraction": float(numpy.mean(overlap)),
             "tenths": list(map(int, tenths)),
             "chi_square": float(square),
-            "chi_square_p": float(p),
+            "chi_square_probability": float(p),
         },
         "tol": "1e-9 rel",
     }

@@ -51,7 +51,7 @@ const UNITS: [&str; 39] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 80] = [
+const OTHERWISE: [(&str, &str); 97] = [
     ("deliveries", "counts"),
     ("failures", "counts"),
     ("grants_ended", "counts"),
@@ -128,6 +128,23 @@ const OTHERWISE: [(&str, &str); 80] = [
     ("meter_step", "in the meter's scale"),
     ("y0", "in the meter's scale"),
     ("y_eq", "in the meter's scale"),
+    ("already_blistered", "counts"),
+    ("not_forecast", "counts"),
+    ("skin_changed", "counts"),
+    ("undecided", "counts"),
+    ("without_a_day_before", "counts"),
+    ("found", "counts"),
+    ("found_expected", "counts, the mean of"),
+    ("found_standard_deviation", "of counts"),
+    ("lives", "counts"),
+    ("members", "counts"),
+    ("surveys", "counts"),
+    ("vessels", "counts"),
+    ("forecast", "a score, a pure number"),
+    ("baseline", "a score, a pure number"),
+    ("skill", "a pure number"),
+    ("difference_standard_error", "of a score, a pure number"),
+    ("chi_square", "a pure number"),
     ("cost_planned", "in a currency of the caller's"),
     ("cost_failure", "in a currency of the caller's"),
     ("cost_rate", "in that currency over the unit of the lives"),

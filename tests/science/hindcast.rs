@@ -10,7 +10,7 @@ use garboard::science::forecast::onset::survival;
 use garboard::science::forecast::onset_outlook;
 use garboard::science::forecast::priors::Priors;
 use garboard::science::hindcast::scores::{
-    Comparison, LEAST_PROBABILITY, Spread, all_but_one_share, brier_score, covered_share, log_score,
+    Comparison, LEAST_PROBABILITY, Spread, all_but_one_share, brier_score, covered_fraction, log_score,
 };
 use garboard::science::hindcast::{Answer, Question, answer, questions};
 use serde_json::Value;
@@ -61,13 +61,13 @@ fn scores_are_those_of_the_reference_libraries() {
             .iter()
             .map(|range| (number(&range[0]), number(&range[1])))
             .collect();
-        let covered = covered_share(&ranges, 0.1, 0.9).expect("ranges");
-        assert_close("share covered", covered, number(&expected["covered_share"]), tol);
+        let covered = covered_fraction(&ranges, 0.1, 0.9).expect("ranges");
+        assert_close("share covered", covered, number(&expected["covered_fraction"]), tol);
         let spread = Spread::of(&numbers(&inputs["values"])).expect("values");
         let tenths: Vec<f64> = spread.tenths.iter().map(|&seen| f64::from(seen)).collect();
         assert_eq!(tenths, numbers(&expected["tenths"]));
         assert_close("chi-square", spread.chi_square, number(&expected["chi_square"]), tol);
-        assert_close("its p", spread.chi_square_p, number(&expected["chi_square_p"]), tol);
+        assert_close("its p", spread.chi_square_probability, number(&expected["chi_square_probability"]), tol);
     }
 }
 
@@ -77,8 +77,8 @@ fn scores_at_their_ends_are_finite_and_of_nothing_there_are_none() {
     assert!((log_score(0.0, true) + LEAST_PROBABILITY.ln()).abs() < 1e-12);
     assert!(log_score(1.0, true) < 2e-6);
     assert!((brier_score(1.0, false) - 1.0).abs() < 1e-12);
-    assert_eq!(covered_share(&[(0.5, 0.5), (0.95, 0.95)], 0.1, 0.9), Some(0.5));
-    assert_eq!(covered_share(&[], 0.1, 0.9), None);
+    assert_eq!(covered_fraction(&[(0.5, 0.5), (0.95, 0.95)], 0.1, 0.9), Some(0.5));
+    assert_eq!(covered_fraction(&[], 0.1, 0.9), None);
     assert_eq!(Comparison::of(&[], &[], &[]), None);
     assert_eq!(Spread::of(&[]), None);
     assert_eq!(all_but_one_share(&[true]), [0.5]);
@@ -213,5 +213,5 @@ fn on_simulated_hulls_surveys_find_as_many_as_forecast() {
     let mut random = Random::new(5);
     let values: Vec<f64> = ranges.iter().map(|(from, to)| from + (to - from) * random.even()).collect();
     let spread = Spread::of(&values).expect("lives");
-    assert!(spread.chi_square_p > 0.01, "{spread:?}");
+    assert!(spread.chi_square_probability > 0.01, "{spread:?}");
 }

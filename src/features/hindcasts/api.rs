@@ -4,6 +4,7 @@ use std::time::{Duration, Instant};
 
 use actix_web::http::header::{ACCEPT, CONTENT_DISPOSITION, CONTENT_TYPE};
 use actix_web::{HttpRequest, HttpResponse, get};
+use chrono::Datelike;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
@@ -24,6 +25,9 @@ static PLACES: Gate = Gate::new(1);
 /// The longest one may take, less than a request may.
 const LONGEST: Duration = Duration::from_secs(45);
 
+/// The years looked back on, unless told otherwise.
+const YEARS: i32 = 10;
+
 /// The form of the answer.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
@@ -39,8 +43,9 @@ pub enum HindcastFormat {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct HindcastQuery {
-    /// Surveys from the first of January of this year on.
-    pub from_year: i32,
+    /// Surveys from the first of January of this year on; of the last ten years if left out.
+    #[param(nullable = false)]
+    pub from_year: Option<i32>,
     /// Months from a forecast to its survey; 12 if left out. It is made on the day of the last look where that is later.
     #[param(nullable = false, minimum = 1, maximum = 120)]
     pub lead_months: Option<u32>,
@@ -73,7 +78,8 @@ pub async fn read_hindcast(
     };
     let today = app.read(&permit, organisation_today).await?;
     let lead_months = query.lead_months.unwrap_or(LEAD_MONTHS);
-    let asked = Asked { from_year: query.from_year, lead_months }.checked(today)?;
+    let from_year = query.from_year.unwrap_or(today.year() - YEARS);
+    let asked = Asked { from_year, lead_months }.checked(today)?;
     let (db, actor) = (app.db.clone(), permit.actor().clone());
     let (view, cases) = PLACES
         .run(move || store::hindcast(&db, &actor, asked, &Followed::priors(), Some(Instant::now() + LONGEST)))

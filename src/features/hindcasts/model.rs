@@ -15,7 +15,7 @@ use crate::science::forecast::ensemble::{DEFAULT_MEMBERS, Ensemble};
 use crate::science::forecast::priors::Priors;
 use crate::science::hindcast::Questions;
 use crate::science::hindcast::scores::{
-    Comparison, Spread, all_but_one_share, brier_score, counted, covered_share, log_score,
+    Comparison, Spread, all_but_one_share, brier_score, counted, covered_fraction, log_score,
 };
 
 /// Months from a forecast to its survey, unless told otherwise.
@@ -164,7 +164,7 @@ pub struct ChanceBand {
     /// The mean of their chances.
     pub mean_probability: f64,
     /// The share of their surveys that found blistering.
-    pub found_share: f64,
+    pub found_fraction: f64,
 }
 
 /// How right the dates have been.
@@ -197,7 +197,7 @@ pub struct HindcastView {
     /// Lives followed from their first forecast on, for the range and the transform.
     pub lives: u32,
     /// How often the onset lay within the forecast's 10-90 range, as far as surveys tell; 0.8 is right. Null without lives.
-    pub covered_share: Option<f64>,
+    pub covered_fraction: Option<f64>,
     /// The randomised probability integral transform of the lives: even where the forecasts are right.
     pub transform: Option<Spread>,
     /// Chances and how often they came true; bands without surveys are left out.
@@ -311,7 +311,7 @@ pub fn judge(asked: Asked, cases: Vec<Case>, left_out: LeftOut) -> (HindcastView
         brier_score: scores(brier_score),
         log_score: scores(log_score),
         lives: whole(lives.len()),
-        covered_share: covered_share(&ranges, 0.1, 0.9),
+        covered_fraction: covered_fraction(&ranges, 0.1, 0.9),
         transform: Spread::of(&drawn),
         chance_bands: chance_bands(&cases),
         findings: Vec::new(),
@@ -345,7 +345,7 @@ fn chance_bands(cases: &[Case]) -> Vec<ChanceBand> {
                 under_probability: under,
                 surveys: whole(own.len()),
                 mean_probability: own.iter().map(|case| case.found_probability).sum::<f64>() / count,
-                found_share: counted(own.iter().filter(|case| case.found).count()) / count,
+                found_fraction: counted(own.iter().filter(|case| case.found).count()) / count,
             })
         })
         .collect()
@@ -391,17 +391,17 @@ fn findings(view: &HindcastView) -> Vec<String> {
         findings.push(standing(&scores.calendar_rule, name, "the calendar rule"));
         findings.push(standing(&scores.fleet_mean, name, "the fleet mean"));
     }
-    if let Some(covered) = view.covered_share {
+    if let Some(covered) = view.covered_fraction {
         findings.push(format!(
             "Of {} lives the onset lay within the forecast's 10-90 range in {:.0} %, as far as surveys tell; 80 % is right.",
             view.lives,
             100.0 * covered
         ));
     }
-    if let Some(spread) = view.transform.as_ref().filter(|spread| spread.chi_square_p < 0.01) {
+    if let Some(spread) = view.transform.as_ref().filter(|spread| spread.chi_square_probability < 0.01) {
         findings.push(format!(
             "The transforms of the lives are not even (chi-square p = {:.4}): the forecasts are off.",
-            spread.chi_square_p
+            spread.chi_square_probability
         ));
     }
     if usize::try_from(view.found).is_ok_and(|found| found < FOUND_NEEDED) {

@@ -3,7 +3,7 @@
 //! The members' own days of a date, those past the horizon on it, vary with what was drawn for them: the share of each
 //! quantity in their variance is first-order ([`crate::science::sensitivity`]). A fact nobody entered has a default in
 //! every member; its part is the variance of the mean day over what it may be, equally likely, everything else at its
-//! default, and is added to that of the members: V = V_members + Σ V_fact. What is left to one is of quantities together.
+//! default, and is added to that of the members: V = V(members) + Σ V(fact). What is left to one is of quantities together.
 //!
 //! A measurement is held to take away the share of what it measures, or the part of it that it measures: of the skin's
 //! resistance, [`FILM_PART_OF_SKIN`] is film, the rest permeability; of the onset scale, the part that is the class's and
@@ -105,7 +105,7 @@ pub struct QuantityShare {
     /// The quantity.
     pub quantity: Quantity,
     /// Its first-order share of the variance, 0 to 1.
-    pub variance_share: f64,
+    pub variance_fraction: f64,
 }
 
 /// What a measurement would take away from the width of a date.
@@ -114,7 +114,7 @@ pub struct MeasurementShare {
     /// The measurement.
     pub measurement: Measurement,
     /// The share of the variance it would take away, 0 to 1.
-    pub variance_share: f64,
+    pub variance_fraction: f64,
     /// What to do, in a sentence.
     pub advice: &'static str,
 }
@@ -131,7 +131,7 @@ pub struct Sensitivity {
     /// The quantities, the largest share first.
     pub quantities: Vec<QuantityShare>,
     /// What is left to one: of quantities together.
-    pub together_share: f64,
+    pub together_fraction: f64,
     /// The measurements that would narrow it, the largest share first.
     pub measurements: Vec<MeasurementShare>,
 }
@@ -324,11 +324,11 @@ fn of_wear(range: Option<(NaiveDate, NaiveDate)>) -> Sensitivity {
         standard_deviation_days: spread,
         widened_most_by: Some(Quantity::AntifoulingWear),
         narrowed_most_by: Some(measurement),
-        quantities: vec![QuantityShare { quantity: Quantity::AntifoulingWear, variance_share: 1.0 }],
-        together_share: 0.0,
+        quantities: vec![QuantityShare { quantity: Quantity::AntifoulingWear, variance_fraction: 1.0 }],
+        together_fraction: 0.0,
         measurements: vec![MeasurementShare {
             measurement,
-            variance_share: 1.0,
+            variance_fraction: 1.0,
             advice: "Take film readings of the antifouling: how fast it wears is then known from the film left.",
         }],
     }
@@ -349,24 +349,24 @@ fn shares(
     let mut quantities: Vec<QuantityShare> = drawn
         .chain(of_facts.iter().map(|(quantity, variance)| (*quantity, variance / whole)))
         .filter(|(_, share)| *share > 0.0)
-        .map(|(quantity, variance_share)| QuantityShare { quantity, variance_share })
+        .map(|(quantity, variance_fraction)| QuantityShare { quantity, variance_fraction })
         .collect();
-    quantities.sort_by(|one, other| other.variance_share.total_cmp(&one.variance_share));
+    quantities.sort_by(|one, other| other.variance_fraction.total_cmp(&one.variance_fraction));
     let mut measurements: Vec<MeasurementShare> = quantities
         .iter()
         .filter_map(|share| {
             let (measurement, part) = measured_by(share.quantity, facts, ensemble)?;
-            let variance_share = part * share.variance_share;
-            Some(MeasurementShare { measurement, variance_share, advice: measurement.advice() })
+            let variance_fraction = part * share.variance_fraction;
+            Some(MeasurementShare { measurement, variance_fraction, advice: measurement.advice() })
         })
         .collect();
-    measurements.sort_by(|one, other| other.variance_share.total_cmp(&one.variance_share));
-    let told: f64 = quantities.iter().map(|share| share.variance_share).sum();
+    measurements.sort_by(|one, other| other.variance_fraction.total_cmp(&one.variance_fraction));
+    let told: f64 = quantities.iter().map(|share| share.variance_fraction).sum();
     Sensitivity {
         standard_deviation_days: whole.sqrt(),
         widened_most_by: quantities.first().map(|share| share.quantity),
         narrowed_most_by: measurements.first().map(|share| share.measurement),
-        together_share: if quantities.is_empty() { 0.0 } else { (1.0 - told).max(0.0) },
+        together_fraction: if quantities.is_empty() { 0.0 } else { (1.0 - told).max(0.0) },
         quantities,
         measurements,
     }

@@ -6,7 +6,7 @@
 //! | [`log_score`] | -ln p where it came, -ln(1 - p) where not | Good 1952 |
 //! | [`Comparison`] | skill 1 - S̄/S̄₀; the standard error of S̄ - S̄₀ by vessels | Murphy 1973; Liang and Zeger 1986 |
 //! | [`all_but_one_share`] | (k - y + ½) / n over n surveys of which k came | Krichevsky and Trofimov 1981, each left out of its own |
-//! | [`covered_share`] | mean over ranges of their share within two bounds | its own |
+//! | [`covered_fraction`] | mean over ranges of their share within two bounds | its own |
 //! | [`Spread`] | ten even cells, χ² with nine degrees | Pearson 1900 |
 //!
 //! p and y (0 or 1) have no unit; lower scores are better; p is held within [`LEAST_PROBABILITY`] of 0 and 1 in the log
@@ -85,7 +85,7 @@ impl Comparison {
 ///
 /// A range of no width counts as the point it is. None where there are no ranges.
 #[must_use]
-pub fn covered_share(ranges: &[(f64, f64)], low: f64, high: f64) -> Option<f64> {
+pub fn covered_fraction(ranges: &[(f64, f64)], low: f64, high: f64) -> Option<f64> {
     let within = |&(from, to): &(f64, f64)| {
         if to > from {
             (to.min(high) - from.max(low)).max(0.0) / (to - from)
@@ -104,7 +104,7 @@ pub struct Spread {
     /// Pearson's sum over the tenths.
     pub chi_square: f64,
     /// The chance of a sum as large or larger, were they even.
-    pub chi_square_p: f64,
+    pub chi_square_probability: f64,
 }
 
 impl Spread {
@@ -121,7 +121,7 @@ impl Spread {
         let chi_square =
             tenths.iter().map(|&seen| (f64::from(seen) - expected).powi(2) / expected).sum::<f64>();
         let distribution = ChiSquared::new(counted(CELLS - 1)).ok()?;
-        (!values.is_empty()).then(|| Self { tenths, chi_square, chi_square_p: distribution.sf(chi_square) })
+        (!values.is_empty()).then(|| Self { tenths, chi_square, chi_square_probability: distribution.sf(chi_square) })
     }
 }
 
