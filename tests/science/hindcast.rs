@@ -67,7 +67,12 @@ fn scores_are_those_of_the_reference_libraries() {
         let tenths: Vec<f64> = spread.tenths.iter().map(|&seen| f64::from(seen)).collect();
         assert_eq!(tenths, numbers(&expected["tenths"]));
         assert_close("chi-square", spread.chi_square, number(&expected["chi_square"]), tol);
-        assert_close("its p", spread.chi_square_probability, number(&expected["chi_square_probability"]), tol);
+        assert_close(
+            "its p",
+            spread.chi_square_probability,
+            number(&expected["chi_square_probability"]),
+            tol,
+        );
     }
 }
 

@@ -121,7 +121,11 @@ impl Spread {
         let chi_square =
             tenths.iter().map(|&seen| (f64::from(seen) - expected).powi(2) / expected).sum::<f64>();
         let distribution = ChiSquared::new(counted(CELLS - 1)).ok()?;
-        (!values.is_empty()).then(|| Self { tenths, chi_square, chi_square_probability: distribution.sf(chi_square) })
+        (!values.is_empty()).then(|| Self {
+            tenths,
+            chi_square,
+            chi_square_probability: distribution.sf(chi_square),
+        })
     }
 }
 
