@@ -9,6 +9,8 @@ use crate::features::{
     accounts, attachments, audit, batches, calculators, calibrations, climate, coats, dossier, due, events,
     forecasts, grants, haulouts, imports, jobs, policies, products, sites, statistics, surveys, treatments,
     vessels,
+    accounts, attachments, audit, batches, calculators, climate, coats, dossier, due, events, forecasts,
+    grants, haulouts, hindcasts, imports, jobs, policies, products, sites, surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;
@@ -60,6 +62,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     forecasts::register(config);
     due::register(config);
     statistics::register(config);
+    hindcasts::register(config);
     events::register(config);
     attachments::register(config);
     dossier::register(config);

@@ -1,6 +1,6 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
 //! audit, jobs, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
-//! events, attachments, dossier, calculators, imports, batches.
+//! hindcasts, events, attachments, dossier, calculators, imports, batches.
 
 pub mod accounts;
 pub mod attachments;
@@ -16,6 +16,7 @@ pub mod events;
 pub mod forecasts;
 pub mod grants;
 pub mod haulouts;
+pub mod hindcasts;
 pub mod imports;
 pub mod jobs;
 pub mod policies;

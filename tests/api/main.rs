@@ -28,6 +28,7 @@ mod forecast_requests;
 mod forecasts;
 mod grants;
 mod haul_outs;
+mod hindcast;
 mod hunted;
 mod imports;
 mod invitations;

@@ -24,6 +24,7 @@ const CAPABILITIES: [&str; 23] = [
     "forecasts",
     "due",
     "statistics",
+    "hindcasts",
     "events",
     "attachments",
     "dossier",

@@ -26,6 +26,7 @@ pub mod paths;
 pub mod policy;
 pub mod priors;
 pub mod quantile;
+pub mod sensitivity;
 pub mod skins;
 pub mod sobol;
 
