@@ -7,10 +7,8 @@ use utoipa_actix_web::service_config::ServiceConfig;
 use crate::db::Db;
 use crate::features::{
     accounts, attachments, audit, batches, calculators, calibrations, climate, coats, dossier, due, events,
-    forecasts, grants, haulouts, imports, jobs, policies, products, sites, statistics, surveys, treatments,
-    vessels,
-    accounts, attachments, audit, batches, calculators, climate, coats, dossier, due, events, forecasts,
-    grants, haulouts, hindcasts, imports, jobs, policies, products, sites, surveys, treatments, vessels,
+    forecasts, grants, haulouts, hindcasts, imports, jobs, policies, products, sites, statistics, surveys,
+    treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;

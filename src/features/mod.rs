@@ -1,6 +1,6 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
-//! audit, jobs, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
-//! hindcasts, events, attachments, dossier, calculators, imports, batches.
+//! audit, jobs, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies,
+//! calibrations, forecasts, due, statistics, hindcasts, events, attachments, dossier, calculators, imports, batches.
 
 pub mod accounts;
 pub mod attachments;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 23] = [
+const CAPABILITIES: [&str; 24] = [
     "audit",
     "jobs",
     "accounts",

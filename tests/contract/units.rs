@@ -51,7 +51,7 @@ const UNITS: [&str; 39] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 99] = [
+const OTHERWISE: [(&str, &str); 115] = [
     ("hulls", "counts"),
     ("lives", "counts"),
     ("events", "counts"),
@@ -71,7 +71,6 @@ const OTHERWISE: [(&str, &str); 99] = [
     ("lives_left_out", "counts"),
     ("scale_ratio", "a ratio"),
     ("prior_shape", "of a Weibull law, a pure number"),
-const OTHERWISE: [(&str, &str); 97] = [
     ("deliveries", "counts"),
     ("failures", "counts"),
     ("grants_ended", "counts"),
@@ -156,7 +155,6 @@ const OTHERWISE: [(&str, &str); 97] = [
     ("found", "counts"),
     ("found_expected", "counts, the mean of"),
     ("found_standard_deviation", "of counts"),
-    ("lives", "counts"),
     ("members", "counts"),
     ("surveys", "counts"),
     ("vessels", "counts"),

@@ -10,7 +10,6 @@ use crate::db::Tx;
 use crate::error::{Error, Result};
 use crate::features::calibrations;
 use crate::features::calibrations::model::{Followed, ensemble};
-use crate::features::forecasts::model::{Computed, DateFields, Outlook, compute, today};
 use crate::features::forecasts::model::{Computed, DateFields, Outlook, compute};
 use crate::features::forecasts::store::{self, Subject};
 use crate::features::vessels;
@@ -64,10 +63,8 @@ impl ForecastView {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct ForecastQuery {
-    /// An earlier day: the forecast as it would have been made then, from what had happened by then and by the
-    /// calibration in use then. It is computed for this answer and not kept.
     /// An earlier day: the forecast as it would have been made then, from what had happened and, as far as versions are
-    /// kept, was recorded by then. It is computed for this answer and not kept.
+    /// kept, was recorded by then, and by the calibration in use then. It is computed for this answer and not kept.
     #[param(nullable = false)]
     pub as_of: Option<NaiveDate>,
 }
@@ -127,10 +124,6 @@ fn subject_then(
     vessel_id: VesselId,
     as_of: NaiveDate,
 ) -> Result<(Subject, Option<Followed>)> {
-    let subject =
-        store::subjects(tx, &[vessel_id], Some(as_of))?.pop().ok_or_else(|| Error::not_found("vessel"))?;
-    if as_of > today(tx.now(), subject.zone) {
-fn subject_then(tx: &mut Tx<'_>, vessel_id: VesselId, as_of: NaiveDate) -> Result<Subject> {
     let past = store::past(tx, &[vessel_id])?.pop().ok_or_else(|| Error::not_found("vessel"))?;
     if as_of > past.subject.facts.as_of {
         return Err(Error::field(
@@ -146,8 +139,7 @@ fn subject_then(tx: &mut Tx<'_>, vessel_id: VesselId, as_of: NaiveDate) -> Resul
             format!("is before {FIRST_YEAR}, when there were no such hulls. Ask for a later day."),
         ));
     }
-    let end = first_instant(subject.zone, as_of.succ_opt().unwrap_or(as_of), NaiveTime::MIN);
+    let end = first_instant(past.subject.zone, as_of.succ_opt().unwrap_or(as_of), NaiveTime::MIN);
     let followed = calibrations::store::in_use_at(tx, end)?;
-    Ok((subject, followed))
-    past.then(as_of)
+    Ok((past.then(as_of)?, followed))
 }
