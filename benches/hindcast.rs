@@ -42,7 +42,7 @@ fn hull(k: u32) -> HullFacts {
     let climate = ["temperate_sea", "warm_sea", "brackish_cool"][k as usize % 3];
     let years = 3 + k % 26;
     let launched_on = as_of.checked_sub_months(Months::new(12 * years + k % 12)).expect("a day");
-    let blistered = k % 4 == 0 && years > 8;
+    let blistered = k.is_multiple_of(4) && years > 8;
     let visits = years / 2;
     let surveys = (1..=visits).map(|visit| SurveyFact {
         surveyed_on: launched_on.checked_add_months(Months::new(24 * visit)).expect("a day"),
@@ -52,11 +52,11 @@ fn hull(k: u32) -> HullFacts {
         largest_blister_mm: None,
         coating_failure: false,
     });
-    let ashore = k % 2 == 0;
+    let ashore = k.is_multiple_of(2);
     HullFacts {
         as_of,
         length_m: 7.0 + 8.0 * scattered(k, GOLDEN),
-        laminate_class: (k % 5 != 0).then(|| classes[k as usize % 3]),
+        laminate_class: (!k.is_multiple_of(5)).then(|| classes[k as usize % 3]),
         laminate_thickness_mm: Some(6.0 + 5.0 * scattered(k, GOLDEN)),
         gelcoat_thickness_um: Some(600.0),
         cored: false,

@@ -73,7 +73,7 @@ fn masses_are_as_likely_as_any() {
     }
 }
 
-/// reference/lifetime_band.json (lifetime_band.py): the band about each fit, its derivatives taken numerically at 40
+/// `reference/lifetime_band.json` (`lifetime_band.py`): the band about each fit, its derivatives taken numerically at 40
 /// digits.
 #[test]
 fn the_band_about_a_fit_is_that_of_numerical_derivatives() {

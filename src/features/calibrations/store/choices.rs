@@ -11,12 +11,14 @@ use crate::error::Result;
 use crate::features::calibrations::model::{Choice, Followed};
 use crate::ids::{CalibrationId, PersonId};
 
+type ChoiceRow = (Option<CalibrationId>, DateTime<Utc>, Option<PersonId>, Option<String>);
+
 /// All choices in their order.
 ///
 /// # Errors
 /// Those of the database.
 pub fn choices(tx: &mut Tx<'_>) -> Result<Vec<Choice>> {
-    let rows: Vec<(Option<CalibrationId>, DateTime<Utc>, Option<PersonId>, Option<String>)> = c::table
+    let rows: Vec<ChoiceRow> = c::table
         .filter(c::org_id.eq(tx.org_id()))
         .order(c::sequence)
         .select((c::calibration_id, c::chosen_at, c::chosen_by, c::note))

@@ -175,14 +175,13 @@ pub async fn read_lifetimes(
     query: Params<LifetimesQuery>,
 ) -> Outcome {
     let query = query.0;
-    let format = match query.format {
-        Some(format) => format,
-        None => {
-            let accept = request.headers().get(ACCEPT).and_then(|value| value.to_str().ok());
-            match preferred(accept, &["application/json", TEXT_CSV])? {
-                TEXT_CSV => LifetimesFormat::Csv,
-                _ => LifetimesFormat::Json,
-            }
+    let format = if let Some(format) = query.format {
+        format
+    } else {
+        let accept = request.headers().get(ACCEPT).and_then(|value| value.to_str().ok());
+        match preferred(accept, &["application/json", TEXT_CSV])? {
+            TEXT_CSV => LifetimesFormat::Csv,
+            _ => LifetimesFormat::Json,
         }
     };
     let (db, actor) = (app.db.clone(), permit.actor().clone());
