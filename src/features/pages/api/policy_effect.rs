@@ -8,9 +8,10 @@ use rayon::prelude::*;
 
 use crate::error::Result;
 use crate::features::calibrations;
+use crate::features::calibrations::model::ensemble;
 use crate::features::due::api::list::organisation_today;
 use crate::features::due::store::{StandingDate, standing_dates};
-use crate::features::forecasts::model::{compute, ensemble};
+use crate::features::forecasts::model::compute;
 use crate::features::forecasts::store::subjects;
 use crate::features::policies::model::PolicyLimits;
 use crate::features::policies::store as policies;
