@@ -81,6 +81,43 @@ diesel::table! {
 }
 
 diesel::table! {
+    calibration_choices (org_id, sequence) {
+        org_id -> Uuid,
+        sequence -> Int4,
+        calibration_id -> Nullable<Uuid>,
+        chosen_at -> Timestamptz,
+        chosen_by -> Nullable<Uuid>,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    calibration_previews (org_id, calibration_id) {
+        org_id -> Uuid,
+        calibration_id -> Uuid,
+        compared_with_id -> Nullable<Uuid>,
+        computed_at -> Timestamptz,
+        preview -> Jsonb,
+    }
+}
+
+diesel::table! {
+    calibrations (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        fitted_at -> Timestamptz,
+        model -> Text,
+        hulls -> Int4,
+        lives -> Int4,
+        events -> Int4,
+        peers -> Int4,
+        inputs_sha256 -> Bytea,
+        fit -> Jsonb,
+        skins -> Jsonb,
+    }
+}
+
+diesel::table! {
     climate_values (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,
@@ -385,6 +422,16 @@ diesel::table! {
 }
 
 diesel::table! {
+    learning_settings (org_id) {
+        org_id -> Uuid,
+        acceptance -> Text,
+        pooled -> Bool,
+        version -> Int4,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     members (org_id, person_id) {
         org_id -> Uuid,
         person_id -> Uuid,
@@ -439,6 +486,15 @@ diesel::table! {
         version -> Int4,
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    pooled_sums (org_id) {
+        org_id -> Uuid,
+        sum_id -> Uuid,
+        sums -> Jsonb,
+        given_at -> Timestamptz,
     }
 }
 
@@ -860,6 +916,10 @@ diesel::joinable!(attachments -> organisations (org_id));
 diesel::joinable!(attachments -> people (created_by));
 diesel::joinable!(audit -> organisations (org_id));
 diesel::joinable!(audit_chain -> organisations (org_id));
+diesel::joinable!(calibration_choices -> organisations (org_id));
+diesel::joinable!(calibration_choices -> people (chosen_by));
+diesel::joinable!(calibration_previews -> organisations (org_id));
+diesel::joinable!(calibrations -> organisations (org_id));
 diesel::joinable!(climate_values -> organisations (org_id));
 diesel::joinable!(climate_values -> people (recorded_by));
 diesel::joinable!(coat_films -> organisations (org_id));
@@ -876,10 +936,12 @@ diesel::joinable!(haul_outs -> organisations (org_id));
 diesel::joinable!(invitations -> organisations (org_id));
 diesel::joinable!(invitations -> people (invited_by));
 diesel::joinable!(jobs -> organisations (org_id));
+diesel::joinable!(learning_settings -> organisations (org_id));
 diesel::joinable!(members -> organisations (org_id));
 diesel::joinable!(members -> people (person_id));
 diesel::joinable!(passwords -> people (person_id));
 diesel::joinable!(policies -> organisations (org_id));
+diesel::joinable!(pooled_sums -> organisations (org_id));
 diesel::joinable!(products -> organisations (org_id));
 diesel::joinable!(programs -> organisations (org_id));
 diesel::joinable!(readings -> organisations (org_id));
@@ -907,6 +969,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     attachments,
     audit,
     audit_chain,
+    calibration_choices,
+    calibration_previews,
+    calibrations,
     climate_values,
     coat_films,
     coat_versions,
@@ -924,11 +989,13 @@ diesel::allow_tables_to_appear_in_same_query!(
     haul_outs,
     invitations,
     jobs,
+    learning_settings,
     members,
     organisations,
     passwords,
     people,
     policies,
+    pooled_sums,
     products,
     program_secrets,
     programs,

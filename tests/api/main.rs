@@ -16,7 +16,9 @@ mod audit;
 mod batches;
 mod calculator_refusals;
 mod calculators;
+mod calibrations;
 mod climate;
+mod coat_checks;
 mod coat_films;
 mod contract;
 mod dossier;
@@ -26,6 +28,7 @@ mod forecast_requests;
 mod forecasts;
 mod grants;
 mod haul_outs;
+mod hindcast;
 mod hunted;
 mod imports;
 mod invitations;
@@ -36,11 +39,8 @@ mod lists;
 mod page_import;
 mod page_organisation;
 mod page_session;
-<<<<<<< HEAD
 mod pages_hull;
-=======
 mod pages_yard;
->>>>>>> pages-yard
 mod passwords;
 mod policies;
 mod products;
@@ -53,6 +53,7 @@ mod refusals;
 mod second_factor;
 mod sites;
 mod stations;
+mod statistics;
 mod surveys;
 mod tokens;
 mod transfers;

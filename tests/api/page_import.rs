@@ -51,13 +51,13 @@ fn a_file_with_two_bad_rows_is_mended_and_imported() {
 fn what_cannot_be_read_is_told_and_nothing_is_kept() {
     let app = TestApp::start();
     let mut lead = Visitor::signed_in(&app, &app.home.people["lead"].2);
-    for (text, told) in [
-        ("", "Choose a file first"),
-        ("ref;name,form\n", "line 1"),
-        ("ref,name,form,length_m\nA,\"B,motor,9\n", "line"),
+    for (text, status, told) in [
+        ("", 422, "Choose a file first"),
+        ("ref,name,shape,length_m\nA,B,motor,9\n", 422, "line 1, column form"),
+        ("ref,name,form,length_m\nA,\"B,motor,9\n", 400, "line 2"),
     ] {
-        let answer =
-            lead.post("/import", &[("kind", "vessels"), ("text", text), ("act", "import")]).expect(422);
+        let fields = [("kind", "vessels"), ("text", text), ("act", "import")];
+        let answer = lead.post("/import", &fields).expect(status);
         assert!(
             answer.text.contains("role=\"alert\"") && answer.text.contains(told),
             "{text}: {}",

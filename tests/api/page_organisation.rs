@@ -111,7 +111,7 @@ fn the_effect_of_a_policy_is_shown_before_it_is_saved_and_is_what_comes_of_it() 
         lead.post(
             "/v1/vessels",
             &json!({"name": name, "form": "fin_keel", "length_m": 10.0, "launched_on": launched,
-                "zones": [{"zone": "bottom"}]}),
+                "zones": [{"zone": "bottom", "cored": false}]}),
         )
         .expect(201);
     }

@@ -12,8 +12,6 @@ use actix_web::web::PayloadConfig;
 use actix_web::{Route, web};
 use utoipa_actix_web::service_config::ServiceConfig;
 
-<<<<<<< HEAD
-=======
 use crate::permissions::{
     Administer, BeOneself, KeepRegister, Permission, Read, RecordReadings, RecordWork, Role, SetPolicy,
     Survey,
@@ -22,7 +20,6 @@ use api::{
     acts, choice, drying, due, entry, entry_new, entry_survey, files, hull, import, members, policy, programs,
     session, sign_in, treatment, treatment_acts, webhooks,
 };
->>>>>>> pages-yard
 
 /// A page, as the walk of the contract tests knows it.
 pub struct PageRoute {
@@ -54,12 +51,10 @@ pub const PAGES: &[PageRoute] = &[
     needs::<BeOneself>("POST", "/organisations", || web::post().to(choice::choose)),
     needs::<Read>("GET", "/due", || web::get().to(due::show)),
     needs::<Read>("GET", "/due.csv", || web::get().to(due::csv)),
-<<<<<<< HEAD
     needs::<Read>("GET", "/vessels", || web::get().to(hull::list::show)),
     needs::<Read>("GET", "/vessels/{id}", || web::get().to(hull::show)),
     needs::<Read>("POST", "/vessels/{id}/what-if", || web::post().to(hull::what_if::ask)),
     needs::<Read>("GET", "/vessels/{id}/dossier", || web::get().to(hull::dossier)),
-=======
     needs::<Survey>("GET", "/vessels/{id}/surveys/new", || web::get().to(entry_new::show_new)),
     needs::<Survey>("POST", "/vessels/{id}/surveys/new", || web::post().to(entry_new::make)),
     needs::<RecordReadings>("GET", "/surveys/{id}/entry", || web::get().to(entry::show)),
@@ -73,7 +68,6 @@ pub const PAGES: &[PageRoute] = &[
     needs::<RecordWork>("POST", "/treatments/{id}/work", || web::post().to(treatment_acts::work)),
     needs::<RecordReadings>("POST", "/treatments/{id}/climate", || web::post().to(treatment_acts::climate)),
     needs::<Survey>("POST", "/treatments/{id}/decisions", || web::post().to(treatment_acts::decide)),
->>>>>>> pages-yard
     needs::<Administer>("GET", "/members", || web::get().to(members::show)),
     needs::<Administer>("POST", "/members/{id}", || web::post().to(members::change_member)),
     needs::<Administer>("POST", "/invitations", || web::post().to(members::invite)),

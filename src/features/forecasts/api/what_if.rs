@@ -4,6 +4,8 @@ use actix_web::{HttpResponse, post};
 
 use super::PLACES;
 use crate::error::{Error, Result};
+use crate::features::calibrations;
+use crate::features::calibrations::model::{Followed, ensemble};
 use crate::features::forecasts::model::what_if::{WhatIf, WhatIfAnswer};
 use crate::features::forecasts::store::{self, Subject};
 use crate::features::sites;
@@ -26,27 +28,38 @@ pub async fn calculate_what_if(
     id: At<VesselId>,
     question: Plain<WhatIf>,
 ) -> Outcome {
-    Ok(HttpResponse::Ok().json(answered(&app, &permit, id.0, question.0).await?.0))
+    Ok(HttpResponse::Ok().json(considered(&app, &permit, id.0, question.0).await?.answer))
 }
 
-/// The answer to a question about a vessel, with the facts as they would be.
+/// A question about a vessel, answered.
+pub struct Considered {
+    /// The dates now, then, and the difference.
+    pub answer: WhatIfAnswer,
+    /// The facts as they would be.
+    pub changed: HullFacts,
+    /// The calibration both were made by.
+    pub followed: Option<Followed>,
+}
+
+/// The answer to a question about a vessel.
 ///
 /// # Errors
 /// Invalid questions; not found; those of the database; busy.
-pub async fn answered(
+pub async fn considered(
     app: &App,
     permit: &Permit<Read>,
     id: VesselId,
     question: WhatIf,
-) -> Result<(WhatIfAnswer, HullFacts)> {
+) -> Result<Considered> {
     question.checked()?;
     let climate = question.climate_months()?;
     let site_id = question.site_id;
-    let (subject, months) = app
-        .read(permit, move |tx| -> Result<(Subject, Option<[MonthNormals; 12]>)> {
+    let (subject, months, followed) = app
+        .read(permit, move |tx| -> Result<(Subject, Option<[MonthNormals; 12]>, Option<Followed>)> {
+            let followed = calibrations::store::in_use(tx)?;
             let subject =
                 store::subjects(tx, &[id], None)?.pop().ok_or_else(|| Error::not_found("vessel"))?;
-            let Some(site_id) = site_id else { return Ok((subject, climate)) };
+            let Some(site_id) = site_id else { return Ok((subject, climate, followed)) };
             let site = sites::store::read_many(tx, &[site_id])?.pop().ok_or_else(|| {
                 Error::field(
                     "/site_id",
@@ -54,13 +67,15 @@ pub async fn answered(
                     "is not a site of your organisation. Create the site or correct the id.",
                 )
             })?;
-            Ok((subject, site.fields.normals()))
+            Ok((subject, site.fields.normals(), followed))
         })
         .await?;
     PLACES
         .run(move || {
-            let answer = question.answer(id, &subject.facts, months.as_ref());
-            Ok((answer, question.changed(&subject.facts, months.as_ref())))
+            let ensemble = ensemble(followed.as_ref());
+            let answer = question.answer(id, &subject.facts, months.as_ref(), &ensemble);
+            let changed = question.changed(&subject.facts, months.as_ref());
+            Ok(Considered { answer, changed, followed })
         })
         .await
 }

@@ -23,13 +23,10 @@ struct File {
 static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
     let files = [
         ("pages.css", "text/css; charset=utf-8", include_str!("../../../html/files/pages.css")),
-<<<<<<< HEAD
         ("dossier.css", "text/css; charset=utf-8", STYLE),
         ("hull.css", "text/css; charset=utf-8", include_str!("../../../html/files/hull.css")),
-=======
         ("yard.css", "text/css; charset=utf-8", include_str!("../../../html/files/yard.css")),
         ("entry.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/entry.js")),
->>>>>>> pages-yard
         ("import.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/import.js")),
         ("mark.svg", "image/svg+xml", include_str!("../../../html/files/mark.svg")),
     ];

@@ -7,6 +7,8 @@ use chrono::NaiveDate;
 use rayon::prelude::*;
 
 use crate::error::Result;
+use crate::features::calibrations;
+use crate::features::calibrations::model::ensemble;
 use crate::features::due::api::list::organisation_today;
 use crate::features::due::store::{StandingDate, standing_dates};
 use crate::features::forecasts::model::compute;
@@ -74,9 +76,13 @@ pub struct Effect {
 /// fleet is computed.
 pub async fn effect<P: Permission>(app: &App, permit: &Permit<P>, limits: PolicyLimits) -> Result<Effect> {
     let organisation = limits.upon(&Policy::default())?;
-    let (standing, own, today) = app
-        .read(permit, |tx| Ok((standing_dates(tx)?, policies::read_all(tx)?.1, organisation_today(tx)?)))
+    let (standing, own, today, followed) = app
+        .read(permit, |tx| {
+            let own = policies::read_all(tx)?.1;
+            Ok((standing_dates(tx)?, own, organisation_today(tx)?, calibrations::store::in_use(tx)?))
+        })
         .await?;
+    let ensemble = ensemble(followed.as_ref());
     let own: HashMap<VesselId, PolicyLimits> = own.into_iter().collect();
     let mut vessels: Vec<VesselId> = standing.iter().map(|date| date.vessel_id).collect();
     vessels.sort_unstable();
@@ -95,7 +101,7 @@ pub async fn effect<P: Permission>(app: &App, permit: &Permit<P>, limits: Policy
                 }
                 let computed: Vec<_> = found
                     .par_iter()
-                    .map(|subject| (subject.vessel_id, compute(&subject.facts).dates))
+                    .map(|subject| (subject.vessel_id, compute(&subject.facts, &ensemble).dates))
                     .collect();
                 for (vessel_id, dates) in computed {
                     then.extend(dates.into_iter().map(|date| ((vessel_id, date.kind), date.due_on)));

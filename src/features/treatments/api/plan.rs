@@ -13,9 +13,10 @@ use crate::db::Tx;
 use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
 use crate::features::climate::model::window::ClimateMoment;
-use crate::features::haulouts::store as haulouts;
+use crate::features::haulouts::store::{self as haulouts, HaulOut};
 use crate::features::products::store as products;
 use crate::features::surveys::store::{finding, lock_vessel, survey};
+use crate::features::treatments::model::TreatmentKind;
 use crate::features::treatments::model::advice::{Advice, advice, mean};
 use crate::features::treatments::model::drying::HullDrying;
 use crate::features::treatments::model::entry::{
@@ -160,7 +161,7 @@ fn told(tx: &mut Tx<'_>, plan: Plan) -> Result<UnderWay> {
             });
         }
     }
-    let next = next_steps(tx, &facts)?;
+    let next = next_steps(tx, &facts, advice.kind)?;
     let works = fields.steps.iter().flat_map(|step| step.step.works().iter().copied());
     let view = PlanView {
         id: facts.plan.id,
@@ -181,11 +182,11 @@ fn told(tx: &mut Tx<'_>, plan: Plan) -> Result<UnderWay> {
     Ok(UnderWay { plan: view, drying: facts.drying, coats: facts.coats, climate: facts.climate })
 }
 
-fn next_steps(tx: &mut Tx<'_>, facts: &Facts) -> Result<Vec<NextStep>> {
+fn next_steps(tx: &mut Tx<'_>, facts: &Facts, advised: Option<TreatmentKind>) -> Result<Vec<NextStep>> {
     let ids: Vec<_> = facts.plan.fields.steps.iter().filter_map(|step| step.product_id).collect();
     let sheets: HashMap<_, _> =
         products::of_ids(tx, &ids)?.into_iter().map(|product| (product.id, product.fields)).collect();
-    next(&facts.holds(), facts.plan.vessel_id, &sheets)
+    next(&facts.holds(), advised, facts.plan.vessel_id, &sheets)
 }
 
 /// Plans a treatment within a transaction.
@@ -200,6 +201,7 @@ pub fn create(
 ) -> Result<PlanView> {
     let haul_out = haulouts::read(tx, haul_out_id)?;
     let fields = fields.checked()?;
+    check_start(&fields, &haul_out)?;
     check_products(tx, &fields)?;
     lock_vessel(tx, haul_out.fields.vessel_id)?;
     for other in store::plans(tx, PlansOf::HaulOut(haul_out_id))? {
@@ -216,6 +218,18 @@ pub fn create(
     }
     store::insert(tx, id, haul_out.fields.vessel_id, haul_out_id, &fields)?;
     settle(tx, "plan_treatment", id, None, &fields)
+}
+
+fn check_start(fields: &PlanFields, haul_out: &HaulOut) -> Result<()> {
+    let lifted_on = haul_out.fields.lifted_on;
+    match fields.starts_on {
+        Some(starts_on) if starts_on < lifted_on => Err(Error::field(
+            "/starts_on",
+            "before_lift",
+            format!("is before the lift on {lifted_on}. Correct one of them."),
+        )),
+        _ => Ok(()),
+    }
 }
 
 fn check_products(tx: &mut Tx<'_>, fields: &PlanFields) -> Result<()> {
@@ -270,6 +284,9 @@ pub fn change(
     let after = patch.apply(&before.fields)?.checked()?;
     if after == before.fields {
         return read(tx, id);
+    }
+    if after.starts_on != before.fields.starts_on {
+        check_start(&after, &haulouts::read(tx, before.haul_out_id)?)?;
     }
     check_products(tx, &after)?;
     store::insert_version(tx, id, before.version + 1, &after)?;

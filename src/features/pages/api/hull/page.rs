@@ -16,6 +16,8 @@ use crate::db::Tx;
 use crate::error::{Error, Result};
 use crate::features::dossier::api::page::MapFacts;
 use crate::features::dossier::api::{DossierSurvey, stations, surveys as surveys_of};
+use crate::features::calibrations;
+use crate::features::calibrations::model::{Followed, ensemble};
 use crate::features::forecasts::api::forecast::{self, ForecastView};
 use crate::features::forecasts::api::history::{self, HistoryEvent};
 use crate::features::forecasts::model::what_if::DateDifference;
@@ -54,6 +56,7 @@ struct Gathered {
     fields: VesselFields,
     forecast: ForecastView,
     subject: Subject,
+    followed: Option<Followed>,
     events: Vec<HistoryEvent>,
     stations: Vec<StationView>,
     surveys: Vec<DossierSurvey>,
@@ -71,6 +74,7 @@ fn gathered(tx: &mut Tx<'_>, id: VesselId) -> Result<Gathered> {
         fields,
         forecast,
         subject,
+        followed: calibrations::store::in_use(tx)?,
         events: history::of_vessel(tx, id)?,
         surveys: surveys_of(tx, id, &stations)?,
         stations,
@@ -310,7 +314,7 @@ fn page_of(
     asking: Option<Asking>,
     today: NaiveDate,
 ) -> Result<VesselPage> {
-    let portrait = drawn(&found.subject.facts);
+    let portrait = drawn(&found.subject.facts, &ensemble(found.followed.as_ref()));
     let other = asking.as_ref().and_then(|asking| asking.answer.as_ref()?.1.as_ref());
     let lanes = lanes(&found.events, &found.forecast.dates, today);
     let title = format!("The life of {}", found.fields.name);

@@ -6,7 +6,8 @@ use serde::Deserialize;
 
 use super::page::{Asked, shown};
 use crate::error::{Code, Error, Result};
-use crate::features::forecasts::api::what_if::answered;
+use crate::features::calibrations::model::ensemble;
+use crate::features::forecasts::api::what_if::considered;
 use crate::features::forecasts::model::drawn;
 use crate::features::forecasts::model::what_if::{AddedBarrier, SeasonAshore, WhatIf, WhatIfAnswer};
 use crate::features::forecasts::store::subjects;
@@ -143,9 +144,11 @@ async fn answer(
     let found = app.read(&permit.0, move |tx| Ok(subjects(tx, &[id], None)?.pop())).await?;
     let subject = found.ok_or_else(|| Error::not_found("vessel"))?;
     let asked = question.read(&subject.facts.months)?;
-    let (answer, changed) = answered(app, &permit.0, id, asked).await?;
-    let portrait = blocking(move || Ok(drawn(&changed))).await?;
-    Ok((answer, portrait))
+    let considered = considered(app, &permit.0, id, asked).await?;
+    let portrait = blocking(move || {
+        Ok(drawn(&considered.changed, &ensemble(considered.followed.as_ref())))
+    });
+    Ok((considered.answer, portrait.await?))
 }
 
 #[cfg(test)]
