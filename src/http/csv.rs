@@ -2,6 +2,8 @@
 
 use std::borrow::Cow;
 
+use actix_web::HttpResponse;
+use actix_web::http::header::{CONTENT_DISPOSITION, CONTENT_TYPE};
 use csv::{Terminator, WriterBuilder};
 
 use crate::error::{Error, Result};
@@ -18,6 +20,15 @@ pub fn harmless(text: &str) -> Cow<'_, str> {
     } else {
         Cow::Borrowed(text)
     }
+}
+
+/// An answer that is a whole table, header and all, saved under this name.
+#[must_use]
+pub fn whole(file_name: &str, table: Vec<u8>) -> HttpResponse {
+    HttpResponse::Ok()
+        .insert_header((CONTENT_TYPE, "text/csv; charset=utf-8; header=present"))
+        .insert_header((CONTENT_DISPOSITION, format!("attachment; filename=\"{file_name}\"")))
+        .body(table)
 }
 
 /// Some lines, each of its cells.
