@@ -4,7 +4,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::features::{
     accounts, audit, batches, calculators, climate, coats, due, forecasts, grants, haulouts, imports,
-    policies, products, sites, surveys, treatments, vessels,
+    policies, products, reports, sites, surveys, treatments, vessels,
 };
 use crate::http::health;
 
@@ -25,6 +25,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     policies::register(config);
     forecasts::register(config);
     due::register(config);
+    reports::register(config);
     calculators::register(config);
     imports::register(config);
     batches::register(config);

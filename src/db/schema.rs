@@ -29,6 +29,33 @@ diesel::table! {
 }
 
 diesel::table! {
+    calendar_feeds (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        person_id -> Uuid,
+        name -> Text,
+        site_id -> Nullable<Uuid>,
+        kind -> Nullable<Text>,
+        ended -> Bool,
+        secret_sha256 -> Bytea,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    due_ended (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        site_id -> Nullable<Uuid>,
+        kind -> Text,
+        due_on -> Date,
+        ended_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     climate_values (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,
@@ -680,6 +707,8 @@ diesel::table! {
 
 diesel::joinable!(audit -> organisations (org_id));
 diesel::joinable!(audit_chain -> organisations (org_id));
+diesel::joinable!(calendar_feeds -> organisations (org_id));
+diesel::joinable!(due_ended -> organisations (org_id));
 diesel::joinable!(climate_values -> organisations (org_id));
 diesel::joinable!(climate_values -> people (recorded_by));
 diesel::joinable!(coat_films -> organisations (org_id));
@@ -722,12 +751,14 @@ diesel::joinable!(vessels -> organisations (org_id));
 diesel::allow_tables_to_appear_in_same_query!(
     audit,
     audit_chain,
+    calendar_feeds,
     climate_values,
     coat_films,
     coat_versions,
     coats,
     creations,
     due,
+    due_ended,
     finding_versions,
     findings,
     forecasts,

@@ -1,5 +1,5 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
-//! audit, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
+//! audit, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due, reports,
 //! calculators, imports, batches.
 
 pub mod accounts;
@@ -15,6 +15,7 @@ pub mod haulouts;
 pub mod imports;
 pub mod policies;
 pub mod products;
+pub mod reports;
 pub mod sites;
 pub mod surveys;
 pub mod treatments;

@@ -18,6 +18,7 @@ pub mod problem;
 pub mod sealing;
 pub mod server;
 pub mod state;
+pub mod table;
 pub mod throttle;
 pub mod tokens;
 pub mod versions;

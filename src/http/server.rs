@@ -144,6 +144,14 @@ fn secure(headers: &mut HeaderMap, tls: bool) {
     }
 }
 
+/// Addresses that are secrets begin so: no log holds what follows.
+const SECRET_ADDRESSES: &str = "/v1/calendars/";
+
+/// A path as it may be logged.
+fn loggable(path: &str) -> &str {
+    if path.starts_with(SECRET_ADDRESSES) { SECRET_ADDRESSES } else { path }
+}
+
 /// Gives the request its id, renders errors as problem documents, logs once.
 async fn outermost(
     mut request: ServiceRequest,
@@ -151,7 +159,7 @@ async fn outermost(
 ) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
     let id = RequestId::fresh();
     request.extensions_mut().insert(id);
-    let (method, path) = (request.method().clone(), request.path().to_owned());
+    let (method, path) = (request.method().clone(), loggable(request.path()).to_owned());
     let tls = request.app_data::<App>().is_some_and(|app| app.guards.bounds.tls);
     // HEAD is answered wherever GET is (RFC 9110, 9.3.2): the protocol below leaves the content out.
     if method == Method::HEAD {

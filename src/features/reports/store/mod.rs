@@ -1,0 +1,4 @@
+//! Statements of the reports.
+
+pub mod feeds;
+pub mod fleet;
