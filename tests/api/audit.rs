@@ -53,6 +53,7 @@ fn a_row_changed_taken_out_or_slipped_in_is_seen() {
         "was changed",
     );
     tampered("UPDATE audit SET person_id = NULL WHERE action = 'change_organisation'", "was changed");
+    tampered("UPDATE audit SET by_org_id = org_id WHERE action = 'change_organisation'", "was changed");
     tampered("UPDATE audit_chain SET sequence = sequence + 1000 WHERE sequence = 7", "is missing");
     tampered("DELETE FROM audit_chain WHERE sequence = 7", "outside the chain");
     tampered("DELETE FROM audit_chain WHERE sequence = 6", "is missing");

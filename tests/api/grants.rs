@@ -240,7 +240,7 @@ fn the_due_list_spans_the_fleets_of_several_organisations() {
 #[test]
 fn a_guest_reads_the_same_forecast_as_the_vessels_organisation() {
     let app = TestApp::start();
-    let site = json!({"name": "A basin", "time_zone": "Pacific/Auckland", "climate": "tropical_sea"});
+    let site = json!({"name": "A basin", "time_zone": "Pacific/Auckland", "climate": "warm_sea"});
     let site = app.lead().post("/v1/sites", &site).expect(201).id();
     let fields = json!({"launched_on": "2012-05-01", "site_id": site, "laminate_class": "orthophthalic"});
     let id = vessel(&app.lead(), "Forecast", fields).id();

@@ -200,13 +200,11 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_grant" => {
             json!({"vessel_id": id("vessels"), "grantee_org_id": id("organisations"), "scope": "read"})
         }
-        "change_grant" => json!({"note": "Another note"}),
         "offer_vessel" => json!({"to_org_id": id("organisations")}),
-        "accept_transfer" => json!({}),
         "create_invitation" => json!({"email": "newcomer@elsewhere.example", "role": "reader"}),
         "create_program" => json!({"name": "A program", "scopes": ["read"]}),
         "rotate_secret" => json!({"overlap_h": 1}),
-        "withdraw_invitation" => json!({}),
+        "withdraw_invitation" | "accept_transfer" => json!({}),
         "request_second_factor" | "remove_second_factor" => json!({"password": PASSWORD}),
         "confirm_second_factor" => json!({"code": "000000"}),
         "change_password" => json!({"password": PASSWORD, "new_password": PASSWORD}),
@@ -231,7 +229,8 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         | "change_finding"
         | "change_coat"
         | "change_treatment"
-        | "change_treatment_plan" => json!({"note": "Another note"}),
+        | "change_treatment_plan"
+        | "change_grant" => json!({"note": "Another note"}),
         "change_station" => json!({"code": "P2"}),
         "change_member" => json!({"role": "reader"}),
         calculator if calculator.starts_with("calculate_") => {

@@ -178,7 +178,7 @@ pub fn kept(
         .filter(c::org_id.eq(tx.org_id()).and(c::haul_out_id.eq(haul_out_id)))
         .filter(c::measured_at.between(from, to))
         .order((c::measured_at, c::source))
-        .select(columns!(c))
+        .select(columns!(current_climate_values))
         .load(tx.conn())?;
     rows.into_iter().map(ClimateRow::value).collect()
 }
@@ -246,7 +246,7 @@ pub fn list(
             query
                 .order((c::measured_at, c::id))
                 .limit(page.fetch())
-                .select(columns!(c))
+                .select(columns!($from))
                 .load::<ClimateRow>(tx.conn())?
         }};
     }

@@ -19,7 +19,8 @@
 //! What a guest records stays in the vessel's organisation and says whose it is (`author_org_id`). Only the author's
 //! organisation corrects it, while a grant lasts; both read it afterwards. What became of it since is not a correction: a
 //! finding's state, a coat's removal and a haul-out's relaunch may be told by the vessel's organisation as well.
-//! A coat names a product of the vessel's organisation, or none.
+//! A coat names a product of the vessel's organisation, or none. Imports of files work in one's own organisation; a
+//! logger's file on a haul-out is recorded like any climate.
 //!
 //! Time: a grant is live from `from_at` until before `until_at`, by the instant of the transaction that asks (`app.now`,
 //! set from the service's clock), so rows and policies go by one time. The due list leaves out what is no longer live at

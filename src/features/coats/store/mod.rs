@@ -272,7 +272,7 @@ pub fn list(tx: &mut Tx<'_>, filter: CoatFilter, page: PageRequest) -> Result<Sl
     let rows: Vec<CoatRow> = query
         .order((c::recorded_at, c::coat_id))
         .limit(page.fetch())
-        .select(columns!(c, c))
+        .select(columns!(current_coats, current_coats))
         .load(tx.conn())?;
     let found = rows.into_iter().map(CoatRow::coat).collect::<Result<Vec<_>>>()?;
     Ok(page.slice(found, |coat| Position::at(coat.recorded_at, coat.id)))
@@ -307,7 +307,7 @@ pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Coat>>
     let rows: Vec<CoatRow> = c::table
         .filter(c::org_id.eq(tx.org_id()).and(c::vessel_id.eq_any(vessel_ids)).and(c::withdrawn.eq(false)))
         .order((c::vessel_id, c::applied_on, c::sequence, c::coat_id))
-        .select(columns!(c, c))
+        .select(columns!(current_coats, current_coats))
         .load(tx.conn())?;
     rows.into_iter().map(CoatRow::coat).collect()
 }
@@ -322,7 +322,7 @@ pub fn of_haul_out(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Vec<Coat>>
     let rows: Vec<CoatRow> = c::table
         .filter(c::org_id.eq(tx.org_id()).and(c::haul_out_id.eq(haul_out_id)).and(c::withdrawn.eq(false)))
         .order((c::applied_on, c::sequence, c::coat_id))
-        .select(columns!(c, c))
+        .select(columns!(current_coats, current_coats))
         .load(tx.conn())?;
     rows.into_iter().map(CoatRow::coat).collect()
 }

@@ -138,6 +138,9 @@ pub fn save(tx: &mut Tx<'_>, computed: &[(&Subject, Computed)]) -> Result<()> {
     Ok(())
 }
 
+/// PostgreSQL takes 65,535 parameters a statement; a row has 19.
+const ROWS_AT_ONCE: usize = 2000;
+
 /// Writes the due rows, for the organisation and for the guests that view a vessel, and tells their ids.
 fn save_dates(
     tx: &mut Tx<'_>,
@@ -174,29 +177,34 @@ fn save_dates(
             ));
         }
     }
-    diesel::insert_into(due::table)
-        .values(rows)
-        .on_conflict((due::viewer_org_id, due::org_id, due::vessel_id, due::kind))
-        .do_update()
-        .set((
-            due::site_id.eq(excluded(due::site_id)),
-            due::laminate_class.eq(excluded(due::laminate_class)),
-            due::status.eq(excluded(due::status)),
-            due::due_on.eq(excluded(due::due_on)),
-            due::p10.eq(excluded(due::p10)),
-            due::p50.eq(excluded(due::p50)),
-            due::p90.eq(excluded(due::p90)),
-            due::driver.eq(excluded(due::driver)),
-            due::reason.eq(excluded(due::reason)),
-            due::evidence.eq(excluded(due::evidence)),
-            due::basis.eq(excluded(due::basis)),
-            due::model.eq(excluded(due::model)),
-            due::inputs_hash.eq(excluded(due::inputs_hash)),
-            due::computed_at.eq(excluded(due::computed_at)),
-        ))
-        .returning(due::id)
-        .get_results(tx.conn())
-        .map_err(Error::from)
+    let mut given = Vec::with_capacity(rows.len());
+    while !rows.is_empty() {
+        let piece: Vec<_> = rows.drain(..rows.len().min(ROWS_AT_ONCE)).collect();
+        let written: Vec<DueId> = diesel::insert_into(due::table)
+            .values(piece)
+            .on_conflict((due::viewer_org_id, due::org_id, due::vessel_id, due::kind))
+            .do_update()
+            .set((
+                due::site_id.eq(excluded(due::site_id)),
+                due::laminate_class.eq(excluded(due::laminate_class)),
+                due::status.eq(excluded(due::status)),
+                due::due_on.eq(excluded(due::due_on)),
+                due::p10.eq(excluded(due::p10)),
+                due::p50.eq(excluded(due::p50)),
+                due::p90.eq(excluded(due::p90)),
+                due::driver.eq(excluded(due::driver)),
+                due::reason.eq(excluded(due::reason)),
+                due::evidence.eq(excluded(due::evidence)),
+                due::basis.eq(excluded(due::basis)),
+                due::model.eq(excluded(due::model)),
+                due::inputs_hash.eq(excluded(due::inputs_hash)),
+                due::computed_at.eq(excluded(due::computed_at)),
+            ))
+            .returning(due::id)
+            .get_results(tx.conn())?;
+        given.extend(written);
+    }
+    Ok(given)
 }
 
 /// Removes the forecasts and due rows of vessels that have left for good.

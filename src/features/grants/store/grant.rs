@@ -96,6 +96,8 @@ macro_rules! named {
             .left_join(
                 vessels::table.on(vessels::org_id.eq(grants::org_id).and(vessels::id.eq(grants::vessel_id))),
             )
+            // One that came with a vessel to the organisation that held it says nothing any more.
+            .filter(grants::org_id.ne(grants::grantee_org_id))
             .select((GrantRow::as_select(), organisations::name, vessels::name.nullable()))
             .into_boxed()
     };

@@ -255,7 +255,7 @@ pub fn list(tx: &mut Tx<'_>, filter: FindingFilter, page: PageRequest) -> Result
     let rows: Vec<FindingRow> = query
         .order((f::recorded_at, f::finding_id))
         .limit(page.fetch())
-        .select(columns!(f, f))
+        .select(columns!(current_findings, current_findings))
         .load(tx.conn())?;
     let found = rows.into_iter().map(FindingRow::finding).collect::<Result<Vec<_>>>()?;
     Ok(page.slice(found, |finding| Position::at(finding.recorded_at, finding.id)))
@@ -291,7 +291,7 @@ pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Findin
     let rows: Vec<FindingRow> = f::table
         .filter(f::org_id.eq(tx.org_id()).and(f::vessel_id.eq_any(vessel_ids)).and(f::withdrawn.eq(false)))
         .order((f::vessel_id, f::found_on, f::finding_id))
-        .select(columns!(f, f))
+        .select(columns!(current_findings, current_findings))
         .load(tx.conn())?;
     rows.into_iter().map(FindingRow::finding).collect()
 }

@@ -255,8 +255,11 @@ pub fn list(tx: &mut Tx<'_>, filter: ReadingFilter, page: PageRequest) -> Result
         let id = ReadingId::from(id);
         query = query.filter(r::recorded_at.gt(time).or(r::recorded_at.eq(time).and(r::id.gt(id))));
     }
-    let rows: Vec<ReadingRow> =
-        query.order((r::recorded_at, r::id)).limit(page.fetch()).select(columns!(r)).load(tx.conn())?;
+    let rows: Vec<ReadingRow> = query
+        .order((r::recorded_at, r::id))
+        .limit(page.fetch())
+        .select(columns!(current_readings))
+        .load(tx.conn())?;
     let found = rows.into_iter().map(Reading::from).collect();
     Ok(page.slice(found, |reading: &Reading| Position::at(reading.recorded_at, reading.id)))
 }

@@ -313,7 +313,7 @@ pub fn list(
     let rows = query
         .order((s::recorded_at, s::survey_id))
         .limit(page.fetch())
-        .select(columns!(s, s))
+        .select(columns!(current_surveys, current_surveys))
         .load(tx.conn())?;
     let found = completed(tx, rows)?;
     Ok(page.slice(found, |survey| Position::at(survey.recorded_at, survey.id)))
@@ -352,7 +352,7 @@ pub fn signed_of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec
     let rows: Vec<SurveyRow> = s::table
         .filter(s::org_id.eq(tx.org_id()).and(s::vessel_id.eq_any(vessel_ids)))
         .order((s::vessel_id, s::surveyed_on, s::survey_id))
-        .select(columns!(s, s))
+        .select(columns!(signed_surveys, signed_surveys))
         .load(tx.conn())?;
     rows.into_iter()
         .map(|row| {
