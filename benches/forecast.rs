@@ -119,6 +119,7 @@ fn afloat() -> HullFacts {
         haul_outs: Vec::new(),
         coats: Vec::new(),
         treatments: Vec::new(),
+        logged_air: Vec::new(),
         surveys: (1..=6)
             .map(|visit| SurveyFact {
                 surveyed_on: on(AS_OF - 20 + 3 * visit, 3, 10),
@@ -144,6 +145,8 @@ fn barrier() -> Vec<CoatFact> {
         season_limit_months: None,
         max_days_dry: None,
         film_measured: true,
+        film_refused: false,
+        removed_on: None,
     }]
 }
 

@@ -24,6 +24,10 @@ pub enum Code {
     NotFound,
     /// The record's present state does not allow this.
     Conflict,
+    /// A treatment runs in this haul-out: its holds guard the coats, which are recorded under it.
+    TreatmentRuns,
+    /// A hold point of a treatment is open.
+    Held,
     /// Another record already has this unique value.
     Duplicate,
     /// The id chosen by the client is taken by something else.
@@ -59,6 +63,8 @@ impl Code {
             Self::Forbidden => "forbidden",
             Self::NotFound => "not_found",
             Self::Conflict => "conflict",
+            Self::TreatmentRuns => "treatment_runs",
+            Self::Held => "held",
             Self::Duplicate => "duplicate",
             Self::IdTaken => "id_taken",
             Self::Stale => "stale",

@@ -33,7 +33,7 @@ BEGIN
     END LOOP;
     FOREACH target IN ARRAY ARRAY['stations', 'surveys', 'survey_versions', 'readings', 'findings', 'finding_versions',
         'haul_outs', 'coats', 'coat_versions', 'coat_films', 'climate_values', 'treatments', 'treatment_versions',
-        'treatment_plans', 'treatment_plan_versions', 'treatment_entries'] LOOP
+        'treatment_plans', 'treatment_plan_versions', 'treatment_entries', 'treatment_records'] LOOP
         EXECUTE format('DROP POLICY authors ON %I', target);
         EXECUTE format('DROP POLICY guests ON %I', target);
         EXECUTE format('DROP POLICY guests_record ON %I', target);

@@ -112,7 +112,7 @@ SELECT let_guests_record(target::regclass, 'record_surveys') FROM unnest(ARRAY[
     'stations', 'surveys', 'survey_versions', 'readings', 'findings', 'finding_versions']) AS target;
 SELECT let_guests_record(target::regclass, 'record_treatments') FROM unnest(ARRAY[
     'haul_outs', 'coats', 'coat_versions', 'coat_films', 'climate_values', 'treatments', 'treatment_versions',
-    'treatment_plans', 'treatment_plan_versions', 'treatment_entries']) AS target;
+    'treatment_plans', 'treatment_plan_versions', 'treatment_entries', 'treatment_records']) AS target;
 SELECT let_guests_read(target::regclass) FROM unnest(ARRAY['vessel_zones', 'forecasts']) AS target;
 
 -- What a guest may change in place keeps its author and its organisation. Rows follow a vessel that is transferred as

@@ -628,6 +628,19 @@ diesel::table! {
 }
 
 diesel::table! {
+    treatment_records (org_id, treatment_id) {
+        org_id -> Uuid,
+        treatment_id -> Uuid,
+        vessel_id -> Uuid,
+        record -> Text,
+        digest_sha256 -> Text,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
+    }
+}
+
+diesel::table! {
     treatment_versions (org_id, treatment_id, version) {
         org_id -> Uuid,
         treatment_id -> Uuid,
@@ -744,6 +757,8 @@ diesel::joinable!(treatment_entries -> organisations (org_id));
 diesel::joinable!(treatment_entries -> people (recorded_by));
 diesel::joinable!(treatment_plan_versions -> people (recorded_by));
 diesel::joinable!(treatment_plans -> organisations (org_id));
+diesel::joinable!(treatment_records -> organisations (org_id));
+diesel::joinable!(treatment_records -> people (recorded_by));
 diesel::joinable!(treatment_versions -> people (recorded_by));
 diesel::joinable!(treatments -> organisations (org_id));
 diesel::joinable!(vessels -> organisations (org_id));
@@ -786,6 +801,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     treatment_entries,
     treatment_plan_versions,
     treatment_plans,
+    treatment_records,
     treatment_versions,
     treatments,
     vessel_zones,

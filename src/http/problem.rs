@@ -55,7 +55,9 @@ pub fn status(code: Code) -> StatusCode {
         Code::TooMany => StatusCode::TOO_MANY_REQUESTS,
         Code::Forbidden => StatusCode::FORBIDDEN,
         Code::NotFound => StatusCode::NOT_FOUND,
-        Code::Conflict | Code::Duplicate | Code::IdTaken => StatusCode::CONFLICT,
+        Code::Conflict | Code::TreatmentRuns | Code::Held | Code::Duplicate | Code::IdTaken => {
+            StatusCode::CONFLICT
+        }
         Code::Stale => StatusCode::PRECONDITION_FAILED,
         Code::VersionRequired => StatusCode::PRECONDITION_REQUIRED,
         Code::TooLarge => StatusCode::PAYLOAD_TOO_LARGE,

@@ -86,6 +86,26 @@ pub struct BottomAreaInput {
     pub stations: Option<Vec<GirthStation>>,
 }
 
+impl BottomAreaInput {
+    /// A method, its fields to be filled in.
+    #[must_use]
+    pub fn of(method: AreaMethod) -> Self {
+        Self {
+            method,
+            form: None,
+            lwl_m: None,
+            beam_m: None,
+            bwl_m: None,
+            draft_m: None,
+            canoe_draft_m: None,
+            volume_m3: None,
+            canoe_volume_m3: None,
+            midship_coefficient: None,
+            stations: None,
+        }
+    }
+}
+
 /// A wetted area.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct BottomAreaOutput {

@@ -20,6 +20,7 @@ fn one_of_each() -> (Value, String) {
     let items = json!([
         {"kind": "site", "body": {"id": site, "name": "North basin", "time_zone": "UTC", "climate": "temperate_sea"}},
         {"kind": "vessel", "body": {"id": vessel, "name": "Hull", "form": "motor", "length_m": 8, "site_id": site}},
+        {"kind": "product", "body": {"id": fresh(), "name": "Generic barrier", "role": "barrier"}},
         {"kind": "haul_out", "body": {"id": haul_out, "vessel_id": vessel, "lifted_on": "2026-05-01", "reason": "inspection"}},
         {"kind": "station", "body": {"id": station, "vessel_id": vessel, "code": "P1", "hull": "centre", "side": "port", "zone": "bottom"}},
         {"kind": "survey", "body": {"id": survey, "vessel_id": vessel, "haul_out_id": haul_out, "surveyed_on": "2026-05-02"}},
@@ -37,14 +38,15 @@ fn a_batch_sent_twice_makes_one() {
     let lead = app.lead();
     let (batch, vessel) = one_of_each();
     let made = lead.post("/v1/batches", &batch).expect(200);
-    assert_eq!(statuses(&made), [201; 9], "{}", made.text);
+    assert_eq!(statuses(&made), [201; 10], "{}", made.text);
     assert_eq!(made.json["results"][1], json!({"status": 201, "id": vessel, "version": 1, "problem": null}));
     let again = lead.post("/v1/batches", &batch).expect(200);
-    assert_eq!(statuses(&again), [200; 9], "{}", again.text);
+    assert_eq!(statuses(&again), [200; 10], "{}", again.text);
     assert_eq!(again.json["results"][1]["id"], json!(vessel));
     for path in [
         "sites",
         "vessels",
+        "products",
         "haul-outs",
         "stations",
         "surveys",

@@ -47,4 +47,7 @@ mod tokens;
 mod transfers;
 mod treatments;
 mod treatments_drying;
+mod treatments_holds;
+mod treatments_life;
+mod treatments_proof;
 mod vessels;

@@ -21,7 +21,7 @@ fn merged(mut body: Value, fields: &Value) -> Value {
 }
 
 /// A product with invented numbers: windows from 4 to 48 hours, a day to immersion at 20 °C.
-fn product(role: &str, next: &[&str], fields: &Value) -> Value {
+pub fn product(role: &str, next: &[&str], fields: &Value) -> Value {
     let overcoating: Vec<Value> = next
         .iter()
         .map(|next| json!({"next_role": next, "temperature_c": 20, "min_h": 4, "max_h": 48}))
@@ -64,7 +64,7 @@ impl Yard {
     }
 
     /// Air and hull every two hours.
-    fn climate(&self, from: &str, days: i64, humidity: f64) {
+    pub fn climate(&self, from: &str, days: i64, humidity: f64) {
         let from: DateTime<Utc> = from.parse().expect("a time");
         let items: Vec<Value> = (0..=days * 12)
             .map(|n| {
@@ -76,7 +76,7 @@ impl Yard {
         self.app.crew().post(&path, &json!({"items": items})).expect(200);
     }
 
-    fn coat(&self, treatment: &str, product: &str, role: &str, from: &str, colour: &str) -> Answer {
+    pub fn coat(&self, treatment: &str, product: &str, role: &str, from: &str, colour: &str) -> Answer {
         let started_at: DateTime<Utc> = from.parse().expect("a time");
         let body = json!({"vessel_id": self.vessel, "role": role, "zone": "bottom", "product_id": product,
             "applied_on": started_at.date_naive(), "started_at": started_at, "finished_at": started_at + Duration::hours(1),
@@ -84,23 +84,23 @@ impl Yard {
         self.app.crew().post(&format!("/v1/treatments/{treatment}/coats"), &body)
     }
 
-    fn film(&self, coat: &str, value: f64) -> Answer {
+    pub fn film(&self, coat: &str, value: f64) -> Answer {
         let film = json!({"method": "ultrasonic", "rule": "iso-19840", "nominal_um": 100,
             "readings_um": [value, value], "measured_at": "2026-06-24T09:00:00Z"});
         self.app.crew().post(&format!("/v1/coats/{coat}/films"), &film).expect(201)
     }
 
-    fn close(&self, treatment: &str, launch_at: &str) -> Answer {
+    pub fn close(&self, treatment: &str, launch_at: &str) -> Answer {
         let body = json!({"launch_at": launch_at, "person_name": "Person C"});
         self.app.crew().post(&format!("/v1/treatments/{treatment}/closing"), &body)
     }
 
-    fn state(&self, treatment: &str) -> String {
+    pub fn state(&self, treatment: &str) -> String {
         let plan = self.app.reader().get(&format!("/v1/treatments/{treatment}/plan")).expect(200);
         plan.json["state"].as_str().expect("a state").to_owned()
     }
 
-    fn override_hold(&self, treatment: &str, step: &str, hold: &str) -> Answer {
+    pub fn override_hold(&self, treatment: &str, step: &str, hold: &str) -> Answer {
         let body = json!({"kind": "override", "step": step, "zone": "bottom", "hold": hold, "note": "Seen and <i>judged</i>",
             "happened_at": "2026-06-25T08:00:00Z", "person_name": "Person A", "qualification": "Coating inspector"});
         self.app.surveyor().post(&format!("/v1/treatments/{treatment}/decisions"), &body)
@@ -108,8 +108,8 @@ impl Yard {
 }
 
 /// The codes of the holds that refuse.
-fn held(answer: &Answer) -> Vec<String> {
-    assert_eq!((answer.status, &answer.json["code"]), (409, &json!("conflict")), "{}", answer.text);
+pub fn held(answer: &Answer) -> Vec<String> {
+    assert_eq!((answer.status, &answer.json["code"]), (409, &json!("held")), "{}", answer.text);
     let errors = answer.json["errors"].as_array().expect("errors");
     assert!(
         errors.iter().all(|error| error["detail"].as_str().is_some_and(|detail| detail.len() > 30)),
@@ -119,7 +119,7 @@ fn held(answer: &Answer) -> Vec<String> {
     errors.iter().map(|error| error["code"].as_str().expect("a code").to_owned()).collect()
 }
 
-fn made(client: &Client, product: &Value) -> String {
+pub fn made(client: &Client, product: &Value) -> String {
     client.post("/v1/products", product).expect(201).id()
 }
 
@@ -136,7 +136,7 @@ fn a_curative_treatment_from_plan_to_record() {
     let barrier = made(&lead, &product("barrier", &["barrier", "antifouling"], &json!({})));
     let antifouling = made(&lead, &product("antifouling", &[], &json!({"max_days_to_launch": 30})));
     let steps = json!([{"step": "wash_down"}, {"step": "strip", "note": "peeled 1 mm"}, {"step": "dry"}, {"step": "abrade"},
-        {"step": "seal", "coats": 2, "product_id": sealer}, {"step": "barrier", "coats": 2, "product_id": barrier},
+        {"step": "seal", "coats": 2, "product_id": sealer}, {"step": "abrade_sealed"}, {"step": "barrier", "coats": 2, "product_id": barrier},
         {"step": "antifouling", "coats": 1, "product_id": antifouling}]);
     let id = yard.plan(&json!({"kind": "curative", "starts_on": "2026-06-02", "steps": steps,
         "dry_target": {"scale": "relative", "target": 10}}));
@@ -188,7 +188,9 @@ fn a_curative_treatment_from_plan_to_record() {
     let first = yard.coat(&id, &sealer, "sealer", "2026-06-21T08:00:00Z", "clear").expect(201).id();
     let aside = json!({"vessel_id": yard.vessel, "haul_out_id": yard.haul_out, "role": "sealer", "zone": "bottom",
         "applied_on": "2026-06-21"});
-    held_plain(&crew.post("/v1/coats", &aside), "treatment that runs");
+    let refused = crew.post("/v1/coats", &aside);
+    held_plain(&refused, "treatment that runs");
+    assert_eq!(refused.json["code"], "treatment_runs");
     assert_eq!(
         held(&yard.coat(&id, &sealer, "sealer", "2026-06-21T10:00:00Z", "clear")),
         ["blush_wash_missing", "too_soon"]
@@ -202,10 +204,13 @@ fn a_curative_treatment_from_plan_to_record() {
     let second = yard.coat(&id, &sealer, "sealer", "2026-06-21T16:00:00Z", "clear").expect(201).id();
     assert_eq!(
         held(&yard.coat(&id, &barrier, "barrier", "2026-06-22T08:00:00Z", "grey")),
-        ["step_not_done", "blush_wash_missing"]
+        ["step_not_done", "step_not_done", "blush_wash_missing"]
     );
     yard.done(&id, "seal", "2026-06-21T18:00:00Z").expect(201);
+    // Grinding an unwashed blush in would spoil the bond of the barrier.
+    assert_eq!(held(&yard.done(&id, "abrade_sealed", "2026-06-22T06:30:00Z")), ["blush_wash_missing"]);
     yard.enter(&id, "2026-06-22T07:00:00Z", &json!({"kind": "blush_wash", "zone": "bottom"})).expect(201);
+    yard.done(&id, "abrade_sealed", "2026-06-22T07:30:00Z").expect(201);
     let third = yard.coat(&id, &barrier, "barrier", "2026-06-22T08:00:00Z", "grey").expect(201).id();
     let fourth = yard.coat(&id, &barrier, "barrier", "2026-06-22T18:00:00Z", "white").expect(201).id();
     yard.done(&id, "barrier", "2026-06-23T07:00:00Z").expect(201);
@@ -247,11 +252,11 @@ fn proof(yard: &Yard, id: &str) {
     let reader = yard.app.reader();
     let record = reader.get(&format!("/v1/treatments/{id}/record")).expect(200);
     let count = |at: &str| record.json.pointer(at).and_then(Value::as_array).map_or(0, Vec::len);
-    assert_eq!(count("/drying/stations/0/readings"), 8);
-    assert_eq!((count("/coats"), count("/films"), count("/climate")), (5, 5, 73));
-    assert_eq!(count("/plan/overrides"), 1);
-    assert!(record.json["not_a_survey"].as_str().expect("a sentence").contains("not a survey"));
-    let washes = record.json["plan"]["entries"].as_array().expect("entries");
+    assert_eq!(count("/record/drying/stations/0/readings"), 8);
+    assert_eq!((count("/record/coats"), count("/record/films"), count("/record/climate")), (5, 5, 73));
+    assert_eq!(count("/record/plan/overrides"), 1);
+    assert!(record.json["record"]["not_a_survey"].as_str().expect("a sentence").contains("not a survey"));
+    let washes = record.json["record"]["plan"]["entries"].as_array().expect("entries");
     assert_eq!(washes.iter().filter(|entry| entry["kind"] == "wash").count(), 6);
     let page = reader.get(&format!("/v1/treatments/{id}/record-page")).expect(200).text;
     assert!(page.contains("not a survey") && page.contains("Coating inspector"));

@@ -180,3 +180,112 @@ fn a_batch_sent_twice_two_people_at_once_and_a_correction_lose_nothing() {
     let versions = crew.get(&format!("{path}/versions")).expect(200);
     assert_eq!(versions.json["items"][0]["value"], json!(30.0), "the old value stays");
 }
+
+/// Fewer than two washes in any seven days (common practice, no source): told for a week in the middle and for the
+/// first, not where two stand in each.
+#[test]
+fn too_few_washes_are_told_for_any_seven_days() {
+    let warned = |washes: &[f64]| {
+        let drying = Drying::set(&json!({"scale": "relative", "target": 9}));
+        drying.yard.done(&drying.treatment, "wash_down", "2026-06-03T11:00:00Z").expect(201);
+        drying.yard.done(&drying.treatment, "strip", "2026-06-03T12:00:00Z").expect(201);
+        for at in washes {
+            drying.wash(*at);
+        }
+        drying.warnings().contains(&"too_few_washes".to_owned())
+    };
+    // The clock stands 57 days after the stripping.
+    let steady: Vec<f64> = (0..19).map(|n| 3.0 * f64::from(n) + 0.5).collect();
+    assert!(!warned(&steady));
+    let gap: Vec<f64> = steady.iter().copied().filter(|at| !(20.0..28.0).contains(at)).collect();
+    assert!(warned(&gap), "a week without any in the middle");
+    assert!(warned(&steady[4..]), "none in the first days");
+    assert!(warned(&[]), "none at all");
+}
+
+/// A reading under 24 hours after a wash is kept, left out of the curve, and told; at 24 hours it counts.
+#[test]
+fn a_reading_soon_after_a_wash_is_told() {
+    for (after_days, told) in [(0.99, true), (1.0, false)] {
+        let drying = Drying::set(&json!({"scale": "relative", "target": 9}));
+        drying.wash(2.0);
+        drying.send(&drying.items(&[(1.0, 30.0), (2.0 + after_days, 28.0)]));
+        assert_eq!(drying.warnings().contains(&"reading_soon_after_wash".to_owned()), told, "{after_days}");
+        let point = &drying.read()["stations"][0]["readings"][1];
+        assert_eq!((&point["value"], point["counted"] == false), (&json!(28.0), told));
+    }
+}
+
+/// Each change by itself: the meter alone, the scale alone, the person alone.
+#[test]
+fn a_change_of_meter_scale_or_person_is_told_alone() {
+    for (meter, scale, by_surveyor, code) in [
+        ("M2", "relative", false, Some("meter_changed")),
+        ("M1", "other", false, Some("scale_changed")),
+        ("M1", "relative", true, Some("person_changed")),
+        ("M1", "relative", false, None),
+    ] {
+        let drying = Drying::set(&json!({"scale": "relative", "target": 9}));
+        drying.send(&drying.items(&[(1.0, 30.0), (2.0, 28.0)]));
+        let survey = json!({"vessel_id": drying.yard.vessel, "haul_out_id": drying.yard.haul_out, "surveyed_on": "2026-06-09",
+            "meter": meter, "meter_scale": scale});
+        let other = drying.yard.app.surveyor().post("/v1/surveys", &survey).expect(201).id();
+        let items = json!({"items": [{"station_id": drying.station, "value": 27, "taken_at": day(6.0)}]});
+        let who = if by_surveyor { drying.yard.app.surveyor() } else { drying.yard.app.crew() };
+        who.post(&format!("/v1/surveys/{other}/readings"), &items).expect(200);
+        let changed: Vec<String> =
+            drying.warnings().into_iter().filter(|code| code.ends_with("_changed")).collect();
+        assert_eq!(changed, code.map(str::to_owned).into_iter().collect::<Vec<_>>());
+    }
+}
+
+/// `tests/checks/drying-equilibrium.json`, case 2: at 75 % the laminate comes down to 0.675 % of 0.9 %.
+#[test]
+fn air_that_cannot_let_the_laminate_get_there_is_told() {
+    for (dry_moisture_pct, told) in [(0.67, true), (0.68, false)] {
+        let target = json!({"scale": "relative", "target": 9, "saturated_moisture_pct": 0.9,
+            "dry_moisture_pct": dry_moisture_pct});
+        let drying = Drying::set(&target);
+        drying.wash(0.0);
+        let climate = json!({"items": [{"measured_at": "2026-07-29T10:00:00Z", "source": "hand", "air_temperature_c": 15,
+            "relative_humidity_pct": 75, "surface_temperature_c": 15}]});
+        let path = format!("/v1/haul-outs/{}/climate-values", drying.yard.haul_out);
+        drying.yard.app.crew().post(&path, &climate).expect(200);
+        assert_eq!(drying.warnings().contains(&"air_too_humid".to_owned()), told, "{dry_moisture_pct}");
+    }
+}
+
+/// The hull is ready when its slowest station is. Source: `tests/checks/drying-exponential-fit.json` (scipy), its dated
+/// series at three stations, taken as independent: P(hull by t) = P(station by t)^3, so the hull's median lies past
+/// each station's, at its quantile 0.79.
+#[test]
+fn the_hull_waits_for_its_slowest_station() {
+    let file: Value =
+        serde_json::from_str(include_str!("../checks/drying-exponential-fit.json")).expect("JSON");
+    let inputs = &file["cases"][0]["inputs"];
+    let days: Vec<f64> = serde_json::from_value(inputs["t_days"].clone()).expect("numbers");
+    let values: Vec<f64> = serde_json::from_value(inputs["y"].clone()).expect("numbers");
+    let drying = Drying::set(&json!({"scale": "relative", "target": inputs["threshold"]}));
+    let crew = drying.yard.app.crew();
+    for code in ["P1", "P2", "P3"] {
+        let station = if code == "P1" {
+            drying.station.clone()
+        } else {
+            let body = json!({"vessel_id": drying.yard.vessel, "code": code, "hull": "centre", "side": "port", "zone": "bottom"});
+            crew.post("/v1/stations", &body).expect(201).id()
+        };
+        let items = (1..).zip(days.iter().zip(&values)).map(|(n, (at, value))| {
+            json!({"station_id": station, "sequence": n, "value": value, "taken_at": day(*at)})
+        });
+        drying.send(&json!({"items": items.collect::<Vec<_>>()}));
+    }
+    let told = drying.read();
+    let time = |value: &Value| value.as_str().expect("a time").parse::<DateTime<Utc>>().expect("a time");
+    let hull = &told["ready_at"];
+    for station in told["stations"].as_array().expect("stations") {
+        let own = &station["ready_at"];
+        assert!(time(&hull["p10"]) > time(&own["p10"]), "{told}");
+        assert!(time(&hull["p50"]) > time(&own["p50"]) && time(&hull["p50"]) < time(&own["p90"]), "{told}");
+    }
+    assert!(told["cautions"].to_string().contains("independent"));
+}

@@ -7,10 +7,11 @@ use super::sql::{be_of, connect, names, rows, run, tenant_tables, text};
 use crate::support::app::{TestApp, database};
 
 /// Recorded facts: inserted, never changed.
-const APPEND_ONLY: [&str; 14] = [
+const APPEND_ONLY: [&str; 15] = [
     "treatment_plans",
     "treatment_plan_versions",
     "treatment_entries",
+    "treatment_records",
     "audit",
     "audit_chain",
     "surveys",

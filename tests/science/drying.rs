@@ -1,6 +1,8 @@
 //! Drying: drying-*.json and dry-decision.json; the source of each stands in it.
 
-use garboard::science::drying::{DryingInput, DryingOutput, DryingStatus, drying, equilibrium_moisture};
+use garboard::science::drying::{
+    DryingInput, DryingOutput, DryingStatus, drying, drying_with_draws, equilibrium_moisture, slowest,
+};
 use proptest::prelude::*;
 use serde_json::{Value, json};
 
@@ -192,4 +194,33 @@ proptest! {
             prop_assert!((other.p50 / unit / day.p50.max(1e-9) - 1.0).abs() < 1e-4 || day.p50 == 0.0);
         }
     }
+}
+
+/// The largest of n independent variables has the distribution F(t)^n (David and Nagaraja, Order Statistics, 2003, 2.1;
+/// from memory). The dated series of drying-exponential-fit.json at 1, 2, 4 and 8 stations, each with draws of its own.
+#[test]
+fn the_slowest_of_independent_stations_is_the_power_of_one() {
+    let case = &cases("drying-exponential-fit")[0];
+    let i = &case["inputs"];
+    let mut input = input(number(&i["threshold"]), &list(&i["t_days"]), &list(&i["y"]));
+    let mut drawn: Vec<Vec<f64>> = Vec::new();
+    for seed in 0..8 {
+        input.seed = seed;
+        drawn.push(drying_with_draws(&input).expect("in range").1.expect("a date"));
+    }
+    let mut one: Vec<f64> = drawn.iter().flatten().copied().collect();
+    one.sort_by(f64::total_cmp);
+    #[expect(clippy::cast_precision_loss, reason = "some thousands")]
+    let share_by = |t: f64| one.iter().filter(|&&day| day <= t).count() as f64 / one.len() as f64;
+    for stations in [1, 2, 4, 8] {
+        let hull = slowest(&drawn[..stations]).expect("draws");
+        for (p, day) in [(0.1, hull.p10), (0.5, hull.p50)] {
+            let got = share_by(day.expect("finite")).powi(i32::try_from(stations).expect("few"));
+            // Four standard errors of a share of a thousand draws.
+            assert!((got - p).abs() < 0.065, "{stations} stations, {p}: {got}");
+        }
+    }
+    assert_eq!(slowest(&[]), None);
+    let never = slowest(&[vec![1.0; 10], vec![f64::INFINITY; 10]]).expect("draws");
+    assert_eq!((never.p10, never.p50, never.p90), (None, None, None));
 }

@@ -37,6 +37,7 @@ pub fn hull(launched_on: &str, as_of: &str) -> HullFacts {
         haul_outs: Vec::new(),
         coats: Vec::new(),
         treatments: Vec::new(),
+        logged_air: Vec::new(),
         surveys: Vec::new(),
         findings: Vec::new(),
         policy: Policy::default(),
@@ -73,6 +74,8 @@ pub fn coat(role: CoatRole, on: &str, dry_film_um: f64) -> CoatFact {
         season_limit_months: None,
         max_days_dry: None,
         film_measured: true,
+        film_refused: false,
+        removed_on: None,
     }
 }
 

@@ -18,6 +18,7 @@ mod forecast_properties;
 mod forecast_rules;
 mod forecast_rules_coats;
 mod forecast_sample;
+mod forecast_treated;
 mod hulls;
 mod inspection_interval;
 mod laws;

@@ -13,7 +13,7 @@ use crate::db::{Actor, Db, Tx};
 use crate::error::{Code, Result};
 use crate::features::surveys::api::appending::append_one;
 use crate::features::surveys::api::{findings, readings, stations, surveys};
-use crate::features::{coats, haulouts, sites, treatments, vessels};
+use crate::features::{coats, haulouts, products, sites, treatments, vessels};
 use crate::http::creation::{Created, Creation};
 use crate::http::problem::{CreateProblems, Problem};
 use crate::http::{App, Kept, New, Outcome, Permit, Plain, RetryKey};
@@ -28,6 +28,8 @@ pub enum BatchKind {
     Site,
     /// A vessel.
     Vessel,
+    /// A product.
+    Product,
     /// A haul-out.
     HaulOut,
     /// A station.
@@ -149,6 +151,12 @@ impl Sender<'_> {
                 body,
                 vessels::api::create,
                 vessels::api::read,
+            ),
+            BatchKind::Product => self.make::<KeepRegister, _, _, _>(
+                "create_product",
+                body,
+                products::api::create,
+                products::api::read,
             ),
             BatchKind::HaulOut => self.make::<RecordWork, _, _, _>(
                 "create_haul_out",

@@ -1,7 +1,8 @@
 //! Rows of climate values: versions, told apart by haul-out, time and source.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
+use diesel::sql_types;
 
 use super::model::window::ClimateMoment;
 use super::model::{ClimateFields, ClimateSource};
@@ -198,15 +199,60 @@ pub fn between(
     Ok(values
         .into_iter()
         .filter(|value| !value.fields.withdrawn)
-        .filter_map(|value| {
-            Some(ClimateMoment {
-                at: value.fields.measured_at,
-                air_temperature_c: value.fields.air_temperature_c,
-                relative_humidity_pct: value.fields.relative_humidity_pct,
-                surface_temperature_c: value.fields.surface_temperature_c?,
-            })
-        })
+        .filter_map(|value| moment(&value))
         .collect())
+}
+
+/// A value as far as a coat asks; none without the hull's temperature.
+#[must_use]
+pub fn moment(value: &ClimateValue) -> Option<ClimateMoment> {
+    Some(ClimateMoment {
+        at: value.fields.measured_at,
+        air_temperature_c: value.fields.air_temperature_c,
+        relative_humidity_pct: value.fields.relative_humidity_pct,
+        surface_temperature_c: value.fields.surface_temperature_c?,
+    })
+}
+
+/// The mean air of a day at a haul-out.
+#[derive(Debug, Clone, Copy, QueryableByName)]
+pub struct DayOfAir {
+    /// The haul-out.
+    #[diesel(sql_type = sql_types::Uuid)]
+    pub haul_out_id: HaulOutId,
+    /// The day, of UTC.
+    #[diesel(sql_type = sql_types::Date)]
+    pub on: NaiveDate,
+    /// Temperature of the air.
+    #[diesel(sql_type = sql_types::Double)]
+    pub air_temperature_c: f64,
+    /// Relative humidity over water.
+    #[diesel(sql_type = sql_types::Double)]
+    pub relative_humidity_pct: f64,
+    /// Temperature of the hull's surface; that of the air where none was measured.
+    #[diesel(sql_type = sql_types::Double)]
+    pub surface_temperature_c: f64,
+}
+
+/// The means of each logged day of some haul-outs, by haul-out and day: one row a day, however dense the log.
+///
+/// # Errors
+/// Those of the database.
+pub fn days_of_air(tx: &mut Tx<'_>, haul_out_ids: &[HaulOutId]) -> Result<Vec<DayOfAir>> {
+    if haul_out_ids.is_empty() {
+        return Ok(Vec::new());
+    }
+    let org_id = tx.org_id();
+    Ok(diesel::sql_query(
+        "SELECT haul_out_id, (measured_at AT TIME ZONE 'UTC')::date AS \"on\", \
+            avg(air_temperature_c) AS air_temperature_c, avg(relative_humidity_pct) AS relative_humidity_pct, \
+            avg(coalesce(surface_temperature_c, air_temperature_c)) AS surface_temperature_c \
+         FROM current_climate_values WHERE org_id = $1 AND haul_out_id = ANY($2) AND NOT withdrawn \
+         GROUP BY 1, 2 ORDER BY 1, 2",
+    )
+    .bind::<sql_types::Uuid, _>(org_id)
+    .bind::<sql_types::Array<sql_types::Uuid>, _>(haul_out_ids)
+    .load(tx.conn())?)
 }
 
 /// The climate values of a haul-out by time.

@@ -182,7 +182,7 @@ impl Normals {
     }
 }
 
-/// The days on which resampled curves reach the target, in order; infinite for those that never do or tell no rate.
+/// The days on which resampled curves reach the target, as drawn; infinite for those that never do or tell no rate.
 /// Parametric: the fitted curve with fresh normal errors on the same days (Efron and Tibshirani 1993, ch. 6 and 9).
 pub(super) fn resampled_days(
     curve: &Curve,
@@ -194,14 +194,12 @@ pub(super) fn resampled_days(
     let mut normals = Normals(seed);
     let first_day = rates.days.iter().copied().fold(f64::INFINITY, f64::min);
     let mut values = vec![0.0; rates.days.len()];
-    let mut reached: Vec<f64> = (0..RESAMPLES)
+    (0..RESAMPLES)
         .map(|_| {
             for (value, &day) in values.iter_mut().zip(rates.days) {
                 *value = curve.at(day) + sigma * normals.next();
             }
             rates.fit(&values).map_or(f64::INFINITY, |(_, curve)| curve.reaches(target, first_day))
         })
-        .collect();
-    reached.sort_by(f64::total_cmp);
-    reached
+        .collect()
 }

@@ -4,6 +4,7 @@
 //! diffusivity is fitted from it. Target, step and steadiness belong to the meter's scale that the organisation entered.
 
 mod curve;
+mod slowest;
 
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, StudentsT};
@@ -15,6 +16,7 @@ use super::refusal::Refusals;
 use curve::{Curve, Rates};
 
 pub use curve::{DryingErrors, DryingFit};
+pub use slowest::{HullReadyDay, slowest};
 
 /// Most readings taken.
 const MAX_READINGS: usize = 400;
@@ -219,16 +221,25 @@ pub fn equilibrium_moisture(saturated: f64, relative_humidity_pct: f64) -> f64 {
 /// # Errors
 /// No readings or too many, days out of order, a value out of its range, a steady range under twice the meter's step.
 pub fn drying(input: &DryingInput) -> Result<DryingOutput, Refusals> {
+    drying_with_draws(input).map(|(output, _)| output)
+}
+
+/// As [`drying`], with the days on which the resampled curves reach the target, in the order they were drawn; none
+/// where no date is told. Give each station another seed before [`slowest`] takes them together.
+///
+/// # Errors
+/// As [`drying`].
+pub fn drying_with_draws(input: &DryingInput) -> Result<(DryingOutput, Option<Vec<f64>>), Refusals> {
     input.check()?;
     let days: Vec<f64> = input.observations.iter().map(|reading| reading.day).collect();
     let values: Vec<f64> = input.observations.iter().map(|reading| reading.value).collect();
     let span = days[days.len() - 1] - days[0];
     let rates = Rates::new(&days, if span > 0.0 { span } else { 1.0 });
     let fitted = input.fit(&rates, &days, &values);
-    let reached = fitted
+    let drawn = fitted
         .map(|(curve, _, sigma)| curve::resampled_days(&curve, &rates, sigma, input.target, input.seed));
     #[expect(clippy::cast_precision_loss, reason = "a share of a thousand")]
-    let never = reached
+    let never = drawn
         .as_ref()
         .map(|days| days.iter().filter(|day| day.is_infinite()).count() as f64 / days.len() as f64);
     let (status, reason) = judge(input, fitted.map(|(_, fit, _)| fit), never, span);
@@ -237,9 +248,14 @@ pub fn drying(input: &DryingInput) -> Result<DryingOutput, Refusals> {
     cautions.push(
         "A meter's scale is relative: its readings tell no water content. The slowest station decides.",
     );
-    Ok(DryingOutput {
+    let drawn = drawn.filter(|_| supported);
+    let in_order = drawn.clone().map(|mut days| {
+        days.sort_by(f64::total_cmp);
+        days
+    });
+    let output = DryingOutput {
         fit: fitted.map(|(_, fit, _)| fit),
-        ready_day: reached.filter(|_| supported).map(|days| ReadyDay {
+        ready_day: in_order.map(|days| ReadyDay {
             p10: quantile(&days, 0.1),
             p50: quantile(&days, 0.5),
             p90: quantile(&days, 0.9),
@@ -249,7 +265,8 @@ pub fn drying(input: &DryingInput) -> Result<DryingOutput, Refusals> {
         reason,
         model: Model { name: "drying", version: 1 },
         cautions,
-    })
+    };
+    Ok((output, drawn))
 }
 
 fn judge(

@@ -6,12 +6,13 @@
 //! summer does not erase the winter, and a winter on record is not counted twice. Before the first record
 //! and after the as-of date the pattern is all there is. A hull that is still ashore on the as-of date is
 //! taken to be relaunched at the end of the usual season it stands in, otherwise on the as-of date itself.
-//! A curative treatment is ashore whether or not its haul-out was recorded.
+//! A curative treatment is ashore whether or not its haul-out was recorded; the air logged during it goes before the
+//! site's normals.
 
 use chrono::{Datelike, NaiveDate};
 
 use super::day;
-use super::facts::{HullFacts, TreatmentKind};
+use super::facts::{HullFacts, LoggedAir, TreatmentKind};
 use super::priors::Priors;
 use super::skins::{self, SkinChange};
 use crate::science::exposure::Segment;
@@ -135,6 +136,7 @@ impl Timeline {
         dates.extend((0..count).map(|month| day::first_of_month(launched_on.year(), month)));
         dates.extend(skins.iter().map(|change| change.from));
         dates.extend(periods.iter().flat_map(|period| [period.from, period.until]));
+        dates.extend(facts.logged_air.iter().flat_map(|air| [air.from, air.until]));
         dates.extend(cuts);
         dates.retain(|&date| date >= launched_on && date <= until);
         dates.sort_unstable();
@@ -145,6 +147,7 @@ impl Timeline {
         let mut whole_months = Vec::with_capacity(dates.len());
         let mut skin: &[SkinChange] = &skins;
         let mut ashore: &[Ashore] = &periods;
+        let mut logged: &[LoggedAir] = &facts.logged_air;
         for pair in dates.windows(2) {
             let [from, to] = [pair[0], pair[1]];
             while skin.get(1).is_some_and(|next| next.from <= from) {
@@ -155,8 +158,14 @@ impl Timeline {
             }
             let stands_ashore = ashore.first().is_some_and(|period| period.from <= from);
             let conditions = &months[from.month0() as usize];
-            let (temperature_c, outer_activity) =
-                if stands_ashore { conditions.ashore } else { conditions.afloat };
+            while logged.first().is_some_and(|air| air.until <= from) {
+                logged = &logged[1..];
+            }
+            let (temperature_c, outer_activity) = match logged.first().filter(|air| air.from <= from) {
+                Some(air) if stands_ashore => (air.surface_temperature_c, air.outer_activity),
+                _ if stands_ashore => conditions.ashore,
+                _ => conditions.afloat,
+            };
             let segment = Segment {
                 days: day::number(to) - day::number(from),
                 temperature_c,

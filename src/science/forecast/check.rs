@@ -37,6 +37,7 @@ pub fn check(facts: &HullFacts) -> Result<(), Refusals> {
     for (index, coat) in facts.coats.iter().enumerate() {
         let at = |field: &str| format!("/coats/{index}/{field}");
         year(r, &at("applied_on"), coat.applied_on);
+        ordered(r, &at("removed_on"), coat.applied_on, coat.removed_on, "day it was put on");
         optional(r, &at("dry_film_um"), coat.dry_film_um, 1.0, 10_000.0, "µm");
         optional(r, &at("permeability_kg_m_s"), coat.permeability_kg_m_s, 1e-14, 1e-9, "kg/(m s)");
         optional(r, &at("wear_um_per_month_15c"), coat.wear_um_per_month_15c, 0.0, 1000.0, "µm per month");
@@ -51,6 +52,13 @@ pub fn check(facts: &HullFacts) -> Result<(), Refusals> {
         optional(r, &at("max_days_dry"), coat.max_days_dry.map(f64::from), 1.0, 3650.0, "days");
     }
     treatments(r, facts);
+    for (index, air) in facts.logged_air.iter().enumerate() {
+        let at = |field: &str| format!("/logged_air/{index}/{field}");
+        year(r, &at("from"), air.from);
+        ordered(r, &at("until"), air.from, Some(air.until), "first day");
+        r.range(&at("surface_temperature_c"), air.surface_temperature_c, -45.0, 100.0, "°C");
+        r.range(&at("outer_activity"), air.outer_activity, 0.0, 1.0, "");
+    }
     for (index, survey) in facts.surveys.iter().enumerate() {
         let at = |field: &str| format!("/surveys/{index}/{field}");
         year(r, &at("surveyed_on"), survey.surveyed_on);

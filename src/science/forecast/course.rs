@@ -192,6 +192,24 @@ fn skin_evidence(facts: &HullFacts, history: &History, priors: &Priors) -> Vec<E
             }
         }
     }
+    let refused = coats_in_place(facts)
+        .filter(|coat| stripped_on.is_some() && coat.film_refused && coat.role != CoatRole::Antifouling)
+        .count();
+    if refused > 0 {
+        evidence.push(Evidence::new(
+            "film_refused",
+            format!(
+                "{refused} of the coats put on since the curative treatment began have a film that its rule refused: they count as no skin."
+            ),
+        ));
+    }
+    let logged_days: i64 = facts.logged_air.iter().map(|air| (air.until - air.from).num_days()).sum();
+    if logged_days > 0 {
+        evidence.push(Evidence::new(
+            "logged_air",
+            format!("The air logged over {logged_days} days of treatment dries the laminate, not the site's normals."),
+        ));
+    }
     let roles = [
         (CoatRole::Gelcoat, "default_film_gelcoat", "default_permeability_gelcoat", "gelcoat"),
         (CoatRole::Sealer, "default_film_sealer", "default_permeability_sealer", "sealer"),

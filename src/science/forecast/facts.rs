@@ -79,6 +79,23 @@ pub struct CoatFact {
     pub max_days_dry: Option<u32>,
     /// Whether `dry_film_um` was measured on the hull.
     pub film_measured: bool,
+    /// Whether the film last measured was refused by its rule: a curative treatment's skin is made of accepted films only.
+    pub film_refused: bool,
+    /// Day it was taken off.
+    pub removed_on: Option<NaiveDate>,
+}
+
+/// The air at the hull over some days of a curative treatment, from a log.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, ToSchema)]
+pub struct LoggedAir {
+    /// The first day.
+    pub from: NaiveDate,
+    /// The day after the last.
+    pub until: NaiveDate,
+    /// Mean temperature of the hull's surface.
+    pub surface_temperature_c: f64,
+    /// Water activity at the surface: the vapour in the air over saturation at the surface's temperature.
+    pub outer_activity: f64,
 }
 
 /// What a treatment was for.
@@ -231,6 +248,9 @@ pub struct HullFacts {
     pub coats: Vec<CoatFact>,
     /// Treatments.
     pub treatments: Vec<TreatmentFact>,
+    /// The air logged during curative treatments, apart from each other; elsewhere ashore the site's normals stand.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub logged_air: Vec<LoggedAir>,
     /// Signed surveys.
     pub surveys: Vec<SurveyFact>,
     /// Findings, each in its current version.
@@ -242,8 +262,8 @@ pub struct HullFacts {
 impl HullFacts {
     /// The facts that were known on `as_of`, each list in the order of its dates.
     ///
-    /// A lift, coat, treatment, survey or finding dated later is dropped; a relaunch, completion or
-    /// repair dated later has not happened yet.
+    /// A lift, coat, treatment, survey or finding dated later is dropped; a relaunch, completion,
+    /// removal or repair dated later has not happened yet.
     #[must_use]
     pub fn known(&self) -> Self {
         let as_of = self.as_of;
@@ -259,7 +279,12 @@ impl HullFacts {
         known.haul_outs.sort_by_key(|haul_out| (haul_out.lifted_on, haul_out.relaunched_on));
 
         known.coats.retain(|coat| coat.applied_on <= as_of);
+        for coat in &mut known.coats {
+            coat.removed_on = happened(coat.removed_on);
+        }
         known.coats.sort_by_key(|coat| coat.applied_on);
+        known.logged_air.retain(|air| air.until <= as_of);
+        known.logged_air.sort_by_key(|air| air.from);
 
         known.treatments.retain(|treatment| treatment.started_on <= as_of);
         for treatment in &mut known.treatments {

@@ -167,7 +167,7 @@ fn read_surveys(life: &mut Life, facts: &HullFacts) {
     }
 }
 
-/// The coats still on the bottom: a curative treatment takes off all that was put on before it.
+/// The coats still on the bottom: those not taken off; a curative treatment takes off all that was put on before it.
 pub fn coats_in_place(facts: &HullFacts) -> impl Iterator<Item = &CoatFact> {
     let stripped_on = facts
         .treatments
@@ -175,5 +175,7 @@ pub fn coats_in_place(facts: &HullFacts) -> impl Iterator<Item = &CoatFact> {
         .filter(|treatment| treatment.kind == TreatmentKind::Curative)
         .map(|treatment| treatment.started_on)
         .max();
-    facts.coats.iter().filter(move |coat| stripped_on.is_none_or(|date| coat.applied_on >= date))
+    facts.coats.iter().filter(move |coat| {
+        coat.removed_on.is_none() && stripped_on.is_none_or(|date| coat.applied_on >= date)
+    })
 }

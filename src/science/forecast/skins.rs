@@ -61,9 +61,10 @@ fn is_build_gelcoat(coat: &CoatFact, launched_on: NaiveDate) -> bool {
 
 /// The skins of a hull from its launch on, in order.
 ///
-/// A coat adds its resistance from the day it went on. A curative treatment leaves the laminate bare from
-/// its start; coats from that day on build the new skin. Where a completed one recorded no coats, the usual
-/// sealer and barrier stand for them from its completion (a rebuilt hull is not launched bare).
+/// A coat adds its resistance from the day it went on until the day it was taken off. A curative treatment leaves the
+/// laminate bare from its start; coats from that day on build the new skin, but for those whose film was refused. Where
+/// a completed one recorded no coats, the usual sealer and barrier stand for them from its completion (a rebuilt hull
+/// is not launched bare).
 #[must_use]
 pub fn skin_changes(facts: &HullFacts, launched_on: NaiveDate, priors: &Priors) -> Vec<SkinChange> {
     let build_gelcoat = if facts.coats.iter().any(|coat| is_build_gelcoat(coat, launched_on)) {
@@ -74,28 +75,41 @@ pub fn skin_changes(facts: &HullFacts, launched_on: NaiveDate, priors: &Priors) 
     };
     let mut changes = vec![SkinChange { from: launched_on, resistance_15c_m2_s_kg: build_gelcoat }];
     let mut coats = facts.coats.iter().filter(|coat| coat.role != CoatRole::Antifouling).peekable();
-    let add = |changes: &mut Vec<SkinChange>, from: NaiveDate, resistance: f64| {
-        let before = changes.last().map_or(0.0, |change| change.resistance_15c_m2_s_kg);
-        changes.push(SkinChange { from, resistance_15c_m2_s_kg: before + resistance });
-    };
-    let curative = facts.treatments.iter().filter(|t| t.kind == TreatmentKind::Curative);
-    for treatment in curative {
-        while let Some(coat) = coats.next_if(|coat| coat.applied_on < treatment.started_on) {
-            add(&mut changes, coat.applied_on.max(launched_on), coat_resistance(coat, &facts.coats, priors));
+    let mut curative = facts.treatments.iter().filter(|t| t.kind == TreatmentKind::Curative).peekable();
+    let mut rebuilt = false;
+    loop {
+        let stripped_on = curative.peek().map(|treatment| treatment.started_on);
+        // Resistance gained and lost, by day, until the next stripping.
+        let mut gains: Vec<(NaiveDate, f64)> = Vec::new();
+        while let Some(coat) =
+            coats.next_if(|coat| stripped_on.is_none_or(|stripped_on| coat.applied_on < stripped_on))
+        {
+            if rebuilt && coat.film_refused {
+                continue;
+            }
+            let resistance = coat_resistance(coat, &facts.coats, priors);
+            gains.push((coat.applied_on.max(launched_on), resistance));
+            if let Some(removed_on) = coat.removed_on {
+                gains.push((removed_on.max(launched_on), -resistance));
+            }
         }
+        gains.retain(|(day, _)| stripped_on.is_none_or(|stripped_on| *day < stripped_on));
+        gains.sort_by_key(|(day, _)| *day);
+        for (from, gain) in gains {
+            let before = changes.last().map_or(0.0, |change| change.resistance_15c_m2_s_kg);
+            changes.push(SkinChange { from, resistance_15c_m2_s_kg: (before + gain).max(0.0) });
+        }
+        let Some(treatment) = curative.next() else { return changes };
+        rebuilt = true;
         changes.push(SkinChange { from: treatment.started_on, resistance_15c_m2_s_kg: 0.0 });
         if let Some(completed_on) =
             treatment.completed_on.filter(|_| !has_new_skin(facts, treatment.started_on))
         {
-            let rebuilt = [CoatRole::Sealer, CoatRole::Barrier]
+            let usual = [CoatRole::Sealer, CoatRole::Barrier]
                 .map(|role| usual_resistance(role, priors.system_film_um(role), priors));
-            add(&mut changes, completed_on, rebuilt.iter().sum());
+            changes.push(SkinChange { from: completed_on, resistance_15c_m2_s_kg: usual.iter().sum() });
         }
     }
-    for coat in coats {
-        add(&mut changes, coat.applied_on.max(launched_on), coat_resistance(coat, &facts.coats, priors));
-    }
-    changes
 }
 
 /// Whether any skin coat was recorded after a curative treatment began and before the next one did.

@@ -173,6 +173,19 @@ pub fn read_member(tx: &mut Tx<'_>, person_id: PersonId) -> Result<Member> {
         .map_or_else(|| Err(Error::not_found("member")), member)
 }
 
+/// The names of some members as they are now, those who have left too.
+///
+/// # Errors
+/// Those of the database.
+pub fn names_of(tx: &mut Tx<'_>, ids: &[PersonId]) -> Result<Vec<(PersonId, String)>> {
+    Ok(members::table
+        .inner_join(people::table)
+        .filter(members::org_id.eq(tx.org_id()).and(members::person_id.eq_any(ids)))
+        .order(members::person_id)
+        .select((members::person_id, people::display_name))
+        .load(tx.conn())?)
+}
+
 /// How many administrators there are besides `person_id`, their rows locked until the commit.
 ///
 /// # Errors

@@ -133,7 +133,7 @@ pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatVie
         fields.haul_out_id.map(|id| store::running_treatment(tx, id)).transpose()?.flatten()
     {
         return Err(Error::new(
-            Code::Conflict,
+            Code::TreatmentRuns,
             format!(
                 "The haul-out has a treatment that runs, whose holds guard its coats. Record it there: POST /v1/treatments/{treatment_id}/coats."
             ),

@@ -187,6 +187,19 @@ pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Film>>
     standing!(tx, f::vessel_id.eq_any(vessel_ids))
 }
 
+/// All films of some coats, superseded ones too, by coat and the time they were measured.
+///
+/// # Errors
+/// Those of the database.
+pub fn all_of_coats(tx: &mut Tx<'_>, coat_ids: &[CoatId]) -> Result<Vec<Film>> {
+    let rows: Vec<FilmRow> = f::table
+        .filter(f::org_id.eq(tx.org_id()).and(f::coat_id.eq_any(coat_ids)))
+        .order((f::coat_id, f::measured_at, f::recorded_at, f::id))
+        .select(FilmRow::as_select())
+        .load(tx.conn())?;
+    rows.into_iter().map(FilmRow::film).collect()
+}
+
 /// The films of a coat as they were recorded, superseded ones too.
 ///
 /// # Errors

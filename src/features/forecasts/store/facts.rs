@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use chrono::NaiveDate;
+use chrono::{Days, NaiveDate};
 use chrono_tz::Tz;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -12,19 +12,25 @@ use crate::codes;
 use crate::db::Tx;
 use crate::error::{Error, Result};
 use crate::features::accounts;
+use crate::features::climate::store::DayOfAir;
 use crate::features::forecasts::model::{today, zone};
 use crate::features::policies;
 use crate::features::sites::store::{self as sites, Site};
+use crate::features::treatments::model::TreatmentKind;
 use crate::features::vessels::model::{VesselZone, Zone};
 use crate::ids::{SiteId, VesselId};
 use crate::science::climate::{MonthNormals, climates};
 use crate::science::forecast::facts::{
-    CoatFact, FindingFact, HaulOutFact, HullFacts, SurveyFact, TreatmentFact,
+    CoatFact, FindingFact, HaulOutFact, HullFacts, LoggedAir, SurveyFact, TreatmentFact,
 };
 use crate::science::forecast::policy::Policy;
+use crate::science::moist_air::saturation_vapour_pressure_hpa;
 
 /// The climate that stands in for a site nobody entered.
 const STAND_IN_CLIMATE: &str = "temperate_sea";
+
+/// Days of logged air that are taken together.
+const WEEK: u64 = 7;
 
 /// One vessel to forecast.
 #[derive(Debug, Clone)]
@@ -125,36 +131,39 @@ fn facts(records: &Records, site: Option<&Site>, policy: Policy, as_of: NaiveDat
             .collect(),
         coats: coats(records, as_of)?,
         treatments: treatments(records)?,
+        logged_air: logged_air(records),
         surveys: surveys(records)?,
         findings: findings(records)?,
         policy,
     })
 }
 
-/// The coats of the bottom, without those taken off by the day of the forecast.
+/// The coats of the bottom, those taken off too: they were its skin until then.
 fn coats(records: &Records, as_of: NaiveDate) -> Result<Vec<CoatFact>> {
     let whole = |number: Option<i32>| number.and_then(|number| u32::try_from(number).ok());
     records
         .coats
         .iter()
         .map(|coat| (coat.id, &coat.fields))
-        .filter(|(_, coat)| coat.zone == Zone::Bottom && coat.removed_on.is_none_or(|day| day > as_of))
+        .filter(|(_, coat)| coat.zone == Zone::Bottom)
         .map(|(id, coat)| {
             // What was measured last goes before what was entered with the coat.
             let measured = records
                 .films
                 .iter()
-                .rfind(|film| film.coat_id == id && film.fields.measured_at.date_naive() <= as_of)
-                .map(|film| film.mean_film_um);
+                .rfind(|film| film.coat_id == id && film.fields.measured_at.date_naive() <= as_of);
+            let mean_um = measured.map(|film| film.mean_film_um);
             Ok(CoatFact {
                 role: word(&coat.role)?,
                 applied_on: coat.applied_on,
-                dry_film_um: measured.or(coat.dry_film_um),
+                dry_film_um: mean_um.or(coat.dry_film_um),
                 permeability_kg_m_s: coat.permeability_kg_m_s,
                 wear_um_per_month_15c: coat.wear_um_per_month_15c,
                 season_limit_months: whole(coat.season_limit_months),
                 max_days_dry: whole(coat.max_days_dry),
                 film_measured: measured.is_some() || coat.film_measured,
+                film_refused: measured.is_some_and(|film| !film.accepted),
+                removed_on: coat.removed_on,
             })
         })
         .collect()
@@ -173,6 +182,47 @@ fn treatments(records: &Records) -> Result<Vec<TreatmentFact>> {
             })
         })
         .collect()
+}
+
+/// The air logged while a curative treatment ran, a week or less at a time: the water moves over months. Days without a
+/// value stand for themselves in the mean of their week; a week without any is left to the site's normals.
+fn logged_air(records: &Records) -> Vec<LoggedAir> {
+    let mut logged: Vec<LoggedAir> = Vec::new();
+    let curative = records.treatments.iter().map(|treatment| &treatment.fields);
+    for treatment in curative.filter(|treatment| treatment.kind == TreatmentKind::Curative) {
+        let own: Vec<&DayOfAir> =
+            records.days_of_air.iter().filter(|day| Some(day.haul_out_id) == treatment.haul_out_id).collect();
+        let mut from = treatment.started_on;
+        while from < treatment.completed_on {
+            let until = (from + Days::new(WEEK)).min(treatment.completed_on);
+            let week: Vec<&DayOfAir> =
+                own.iter().copied().filter(|day| (from..until).contains(&day.on)).collect();
+            let apart = logged.last().is_none_or(|before| before.until <= from);
+            if apart && let Some(air) = mean_air(&week, from, until) {
+                logged.push(air);
+            }
+            from = until;
+        }
+    }
+    logged
+}
+
+fn mean_air(days: &[&DayOfAir], from: NaiveDate, until: NaiveDate) -> Option<LoggedAir> {
+    #[expect(clippy::cast_precision_loss, reason = "at most a week")]
+    let count = days.len() as f64;
+    let mean = |of: fn(&DayOfAir) -> f64| days.iter().map(|day| of(day)).sum::<f64>() / count;
+    // A hull warmer than the air meets drier air at its surface: the same vapour, over more that it could hold.
+    let activity = |day: &DayOfAir| {
+        let vapour_hpa =
+            saturation_vapour_pressure_hpa(day.air_temperature_c) * day.relative_humidity_pct / 100.0;
+        (vapour_hpa / saturation_vapour_pressure_hpa(day.surface_temperature_c)).min(1.0)
+    };
+    (!days.is_empty()).then(|| LoggedAir {
+        from,
+        until,
+        surface_temperature_c: mean(|day| day.surface_temperature_c),
+        outer_activity: mean(activity),
+    })
 }
 
 /// A survey that is signed says how much was examined and what was found.

@@ -4,15 +4,17 @@ use std::collections::HashMap;
 
 use crate::db::Tx;
 use crate::error::Result;
+use crate::features::climate::store::{self as climate, DayOfAir};
 use crate::features::coats::store::film::{self as films, Film};
 use crate::features::coats::store::{self as coats, Coat};
 use crate::features::haulouts::store::{self as haulouts, HaulOut};
 use crate::features::surveys::store::finding::Finding;
 use crate::features::surveys::store::survey::SignedSurvey;
 use crate::features::surveys::store::{self as surveys};
+use crate::features::treatments::model::TreatmentKind;
 use crate::features::treatments::store::{self as treatments, Treatment};
 use crate::features::vessels::store::{self as vessels, Vessel};
-use crate::ids::VesselId;
+use crate::ids::{HaulOutId, VesselId};
 
 /// The records of one vessel; surveys are the signed ones, and what was withdrawn is left out.
 #[derive(Debug, Clone)]
@@ -31,6 +33,8 @@ pub struct Records {
     pub films: Vec<Film>,
     /// Its treatments.
     pub treatments: Vec<Treatment>,
+    /// The air logged in the haul-outs of its curative treatments, by haul-out and day.
+    pub days_of_air: Vec<DayOfAir>,
 }
 
 fn by_vessel<T>(rows: Vec<T>, vessel_id: impl Fn(&T) -> VesselId) -> HashMap<VesselId, Vec<T>> {
@@ -53,9 +57,24 @@ pub fn records(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Records>> {
     let mut coats_found = by_vessel(coats::of_vessels(tx, ids)?, |row| row.fields.vessel_id);
     let mut films_found = by_vessel(films::of_vessels(tx, ids)?, |row| row.vessel_id);
     let mut treatments_found = by_vessel(treatments::of_vessels(tx, ids)?, |row| row.fields.vessel_id);
+    let dried_in: Vec<HaulOutId> = treatments_found
+        .values()
+        .flatten()
+        .filter(|treatment| treatment.fields.kind == TreatmentKind::Curative)
+        .filter_map(|treatment| treatment.fields.haul_out_id)
+        .collect();
+    let days_of_air = climate::days_of_air(tx, &dried_in)?;
+    let air = |haul_outs: &[HaulOut]| {
+        days_of_air
+            .iter()
+            .filter(|day| haul_outs.iter().any(|own| own.id == day.haul_out_id))
+            .copied()
+            .collect()
+    };
     Ok(vessels
         .into_iter()
         .map(|vessel| Records {
+            days_of_air: haul_outs.get(&vessel.id).map(|own| air(own)).unwrap_or_default(),
             haul_outs: haul_outs.remove(&vessel.id).unwrap_or_default(),
             surveys: surveys_found.remove(&vessel.id).unwrap_or_default(),
             findings: findings.remove(&vessel.id).unwrap_or_default(),

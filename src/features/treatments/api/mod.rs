@@ -1,8 +1,10 @@
 //! The endpoints of treatments.
 
+mod facts;
 pub mod plan;
 pub mod quantities;
 pub mod record;
+mod record_page;
 pub mod work;
 
 use actix_web::{HttpResponse, get, patch, post};

@@ -8,21 +8,20 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use super::facts::Facts;
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
-use crate::features::climate::model::window::ClimateMoment;
-use crate::features::climate::store as climate;
-use crate::features::coats::store as coats;
 use crate::features::haulouts::store as haulouts;
 use crate::features::products::store as products;
 use crate::features::surveys::store::{finding, lock_vessel, survey};
 use crate::features::treatments::model::advice::{Advice, advice, mean};
-use crate::features::treatments::model::drying::{DryingFacts, HullDrying};
+use crate::features::treatments::model::drying::HullDrying;
 use crate::features::treatments::model::entry::{
-    Entry, EntryKind, StepState, TreatmentState, done, standing, state, step_state,
+    Entry, EntryKind, StepState, TreatmentState, done, state, step_state,
 };
-use crate::features::treatments::model::holds::{CoatOn, Hold, HoldFacts};
+use crate::features::treatments::model::holds::Hold;
+use crate::features::treatments::model::next::{NextStep, next};
 use crate::features::treatments::model::plan::{PlanFields, StepKind};
 use crate::features::treatments::store::drying::{ReadingsOf, readings};
 use crate::features::treatments::store::plan::{self as store, Plan, PlansOf};
@@ -81,6 +80,8 @@ pub struct PlanView {
     pub overrides: Vec<Entry>,
     /// What was done and decided, by time; what was withdrawn too.
     pub entries: Vec<Entry>,
+    /// What comes next in each zone that is not finished, and whether it can be done now.
+    pub next: Vec<NextStep>,
     /// Which path the evidence supports.
     pub advice: Advice,
     /// The cautions of all of it.
@@ -101,122 +102,6 @@ impl Kept for PlanView {
 pub struct PlanList {
     /// Oldest first; a haul-out has few.
     pub items: Vec<PlanView>,
-}
-
-/// All that is known of a treatment under way.
-#[derive(Debug)]
-pub(super) struct Facts {
-    pub plan: Plan,
-    pub entries: Vec<Entry>,
-    pub state: TreatmentState,
-    pub coats: Vec<CoatOn>,
-    pub climate: Vec<ClimateMoment>,
-    pub drying: Option<HullDrying>,
-    pub now: DateTime<Utc>,
-}
-
-impl Facts {
-    pub(super) fn load(tx: &mut Tx<'_>, plan: Plan) -> Result<Self> {
-        let now = tx.now();
-        let entries = store::entries(tx, plan.id)?;
-        let state = state(plan.version, &entries);
-        let lift = haulouts::read(tx, plan.haul_out_id)?.fields.lifted_on;
-        let lifted_at = lift.and_hms_opt(0, 0, 0).map(|time| time.and_utc());
-        let climate = climate::between(tx, plan.haul_out_id, lifted_at.unwrap_or(now), now)?;
-        let coats =
-            if state == TreatmentState::Planned { Vec::new() } else { coats_of(tx, &plan, &entries)? };
-        let drying = drying(tx, &plan, &entries, lifted_at, &climate)?;
-        Ok(Self { plan, entries, state, coats, climate, drying, now })
-    }
-
-    pub(super) fn holds(&self) -> HoldFacts<'_> {
-        HoldFacts {
-            plan: &self.plan.fields,
-            state: self.state,
-            entries: &self.entries,
-            coats: &self.coats,
-            climate: &self.climate,
-            drying: self.drying.as_ref(),
-            now: self.now,
-        }
-    }
-}
-
-/// The coats of the planned roles and zones that were put on since work started.
-fn coats_of(tx: &mut Tx<'_>, plan: &Plan, entries: &[Entry]) -> Result<Vec<CoatOn>> {
-    let Some(started_at) = standing(entries).find(|e| e.fields.kind.is_work()).map(|e| e.fields.happened_at)
-    else {
-        return Ok(Vec::new());
-    };
-    let mut found = coats::of_haul_out(tx, plan.haul_out_id)?;
-    found
-        .retain(|coat| coat.fields.removed_on.is_none() && coat.fields.applied_on >= started_at.date_naive());
-    // What is put on after the closing is not the treatment's; a correction of one of its coats is.
-    let closed_at = entries.iter().find(|e| e.fields.kind == EntryKind::Closing).map(|e| e.recorded_at);
-    found.retain(|coat| coat.version > 1 || closed_at.is_none_or(|closed_at| coat.recorded_at <= closed_at));
-    let ids: Vec<_> = found.iter().map(|coat| coat.id).collect();
-    let films = coats::film::of_coats(tx, &ids)?;
-    let product_ids: Vec<_> = found.iter().filter_map(|coat| coat.fields.product_id).collect();
-    let sheets: HashMap<_, _> =
-        products::of_ids(tx, &product_ids)?.into_iter().map(|product| (product.id, product.fields)).collect();
-    let of = |coat: coats::Coat| CoatOn {
-        id: coat.id,
-        sheet: coat.fields.product_id.and_then(|id| sheets.get(&id).cloned()),
-        film_accepted: films.iter().rfind(|film| film.coat_id == coat.id).map(|film| film.accepted),
-        recorded_at: coat.recorded_at,
-        fields: coat.fields,
-    };
-    Ok(found.into_iter().map(of).collect())
-}
-
-/// How the hull dries, where the plan has that step.
-fn drying(
-    tx: &mut Tx<'_>,
-    plan: &Plan,
-    entries: &[Entry],
-    lifted_at: Option<DateTime<Utc>>,
-    climate: &[ClimateMoment],
-) -> Result<Option<HullDrying>> {
-    let Some((target, step)) =
-        plan.fields.dry_target.as_ref().zip(plan.fields.steps.iter().find(|step| step.step == StepKind::Dry))
-    else {
-        return Ok(None);
-    };
-    let found = readings(tx, ReadingsOf::HaulOut(plan.haul_out_id))?;
-    let zones = plan.fields.zones_of(step);
-    let stripped = zones
-        .iter()
-        .filter_map(|zone| done(entries, StepKind::Strip, *zone))
-        .map(|e| e.fields.happened_at)
-        .min();
-    let washes: Vec<_> = standing(entries)
-        .filter(|e| e.fields.kind == EntryKind::Wash)
-        .map(|e| e.fields.happened_at)
-        .collect();
-    let first = washes.first().copied().into_iter().chain(found.iter().map(|reading| reading.taken_at)).min();
-    let now = tx.now();
-    let facts = DryingFacts {
-        target,
-        // Days are counted from the stripping; without it from the first wash or reading.
-        started_at: stripped.or(first).unwrap_or(now).min(now),
-        zones: &zones,
-        readings: &found,
-        washes: &washes,
-        // The day is known, not the hour: its midnight, after which readings of the next day count.
-        lifted_at,
-        climate,
-        now: ended(entries).unwrap_or(now),
-    };
-    facts.hull(cautions(StepKind::Dry.works().iter().copied())).map(Some)
-}
-
-/// When drying was said to be done, or the treatment closed.
-fn ended(entries: &[Entry]) -> Option<DateTime<Utc>> {
-    let ends = |entry: &&Entry| {
-        entry.fields.kind == EntryKind::Closing
-            || entry.fields.kind == EntryKind::StepDone && entry.fields.step == Some(StepKind::Dry)
-    };
-    standing(entries).find(ends).map(|entry| entry.fields.happened_at)
 }
 
 /// Which path the evidence on a vessel supports.
@@ -240,8 +125,8 @@ fn advise(tx: &mut Tx<'_>, plan: &Plan) -> Result<Advice> {
 fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
     let advice = advise(tx, &plan)?;
     let facts = Facts::load(tx, plan)?;
-    let holds = facts.holds();
     let fields = &facts.plan.fields;
+    let holds = facts.holds();
     let mut progress = Vec::new();
     for zone in fields.zones.iter().map(|zone| zone.zone) {
         for step in fields.steps_in(zone).map(|step| step.step) {
@@ -257,6 +142,7 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
             });
         }
     }
+    let next = next_steps(tx, &facts)?;
     let works = fields.steps.iter().flat_map(|step| step.step.works().iter().copied());
     Ok(PlanView {
         id: facts.plan.id,
@@ -268,11 +154,19 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
         state: facts.state,
         cautions: cautions(works),
         progress,
+        next,
         overrides: facts.entries.iter().filter(|e| e.fields.kind == EntryKind::Override).cloned().collect(),
         advice,
         fields: facts.plan.fields,
         entries: facts.entries,
     })
+}
+
+fn next_steps(tx: &mut Tx<'_>, facts: &Facts) -> Result<Vec<NextStep>> {
+    let ids: Vec<_> = facts.plan.fields.steps.iter().filter_map(|step| step.product_id).collect();
+    let sheets: HashMap<_, _> =
+        products::of_ids(tx, &ids)?.into_iter().map(|product| (product.id, product.fields)).collect();
+    next(&facts.holds(), facts.plan.vessel_id, &sheets)
 }
 
 /// Plans a treatment within a transaction.

@@ -39,7 +39,7 @@ pub struct QuantityLine {
     pub coats: i32,
     /// The area.
     pub area_m2: Option<f64>,
-    /// Where the area comes from: `entered` or `formula`.
+    /// Where the area comes from: `entered`, `girths` or `formula`.
     pub area_source: Option<&'static str>,
     /// Litres with loss; null where something is missing.
     pub litres: Option<f64>,
@@ -90,21 +90,28 @@ fn by_formula(vessel: &VesselFields) -> Option<f64> {
         VesselForm::FullBodied => AreaForm::FullBodied,
         VesselForm::Multihull => return None,
     };
-    let input = serde_json::json!({"method": AreaMethod::Trade, "form": form, "lwl_m": vessel.lwl_m?,
-        "beam_m": vessel.beam_m?, "draft_m": vessel.draft_m?});
-    let input: BottomAreaInput = serde_json::from_value(input).ok()?;
+    let input = BottomAreaInput {
+        form: Some(form),
+        lwl_m: Some(vessel.lwl_m?),
+        beam_m: Some(vessel.beam_m?),
+        draft_m: Some(vessel.draft_m?),
+        ..BottomAreaInput::of(AreaMethod::Trade)
+    };
     bottom_area(&input).ok().map(|output| output.area_m2)
 }
 
 fn area(plan: &PlanFields, zone: Zone, vessel: &VesselFields) -> (Option<f64>, Option<&'static str>) {
-    let entered = plan.zones.iter().find(|own| own.zone == zone).and_then(|own| own.area_m2);
-    match (entered, zone) {
-        (Some(area_m2), _) => (Some(area_m2), Some("entered")),
-        (None, Zone::Bottom) => {
+    let own = plan.zones.iter().find(|own| own.zone == zone);
+    let entered = own.and_then(|own| own.area_m2);
+    let measured = own.and_then(|own| own.area_by_girths_m2().ok().flatten());
+    match (entered, measured, zone) {
+        (Some(area_m2), ..) => (Some(area_m2), Some("entered")),
+        (None, Some(area_m2), _) => (Some(area_m2), Some("girths")),
+        (None, None, Zone::Bottom) => {
             let reckoned = by_formula(vessel);
             (reckoned, reckoned.map(|_| "formula"))
         }
-        (None, _) => (None, None),
+        (None, None, _) => (None, None),
     }
 }
 
@@ -128,7 +135,7 @@ pub(super) fn purchase_list(tx: &mut Tx<'_>, plans: &[Plan]) -> Result<PurchaseL
                 let told = match (sheet, area_m2) {
                     (None, _) => Err("Name a product in the plan's step.".to_owned()),
                     (_, None) => Err(
-                        "Enter the zone's area_m2 in the plan, or the vessel's lwl_m, beam_m and draft_m."
+                        "Enter the zone's area_m2 or girths in the plan, or the vessel's lwl_m, beam_m and draft_m."
                             .to_owned(),
                     ),
                     (Some(sheet), Some(area_m2)) => sheet

@@ -1,34 +1,42 @@
-//! The record of a treatment: all that was measured, put on, done and decided, as JSON and as a page for printing.
+//! The record of a treatment: all that was measured, put on, done and decided, kept as it stood at the closing.
+
+use std::collections::HashSet;
 
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::{HttpResponse, get};
-use askama::Template;
+use chrono::{DateTime, Utc};
 use serde::Serialize;
+use serde_json::Value;
+use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
-use super::plan::{Facts, PlanView};
+use super::facts::{Facts, is_own, lifted_at};
+use super::plan::PlanView;
 use super::quantities::{PurchaseList, purchase_list};
+use super::record_page::page;
 use crate::db::Tx;
 use crate::error::{Error, Result};
+use crate::features::accounts::store::names_of;
 use crate::features::climate::model::window::ClimateMoment;
+use crate::features::climate::store as climate;
 use crate::features::coats::api::CoatView;
 use crate::features::coats::api::films::FilmView;
 use crate::features::coats::store::{self as coats};
-use crate::features::treatments::model::TreatmentKind;
 use crate::features::treatments::model::drying::HullDrying;
-use crate::features::treatments::model::holds::word;
-use crate::features::treatments::store::plan as store;
+use crate::features::treatments::model::record::{
+    LaterCorrection, NOT_A_SURVEY, ReadingVersion, RecordPerson, canonical, recorders,
+};
+use crate::features::treatments::store::drying::reading_versions;
+use crate::features::treatments::store::plan::{self as store, Plan};
+use crate::features::treatments::store::record as kept;
+use crate::features::treatments::store::{self as treatments};
 use crate::features::vessels::store as vessels;
 use crate::http::problem::ReadProblems;
 use crate::http::{App, At, Outcome, Permit};
-use crate::ids::TreatmentId;
+use crate::ids::{CoatId, FilmId, TreatmentId};
 use crate::permissions::Read;
 
-/// What the record is not.
-pub const NOT_A_SURVEY: &str = "This record says what was measured, done and decided. It is not a survey and does not say that \
-     the hull is sound: a qualified surveyor decides.";
-
-/// The record of a treatment.
+/// What was measured, put on, done and decided in a treatment.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct TreatmentRecord {
     /// What it is not.
@@ -37,83 +45,252 @@ pub struct TreatmentRecord {
     pub vessel: String,
     /// Plan, steps, entries, overrides, advice and cautions.
     pub plan: PlanView,
-    /// Readings by station, with those left out; corrected ones keep their former values at `/v1/readings/{id}/versions`.
+    /// The readings by station, with those left out, and how the hull dried; null where the plan has no such step.
     pub drying: Option<HullDrying>,
-    /// The coats.
+    /// Every version of every reading of the haul-out, those corrected and withdrawn too.
+    pub reading_versions: Vec<ReadingVersion>,
+    /// The coats, those taken off again too.
     pub coats: Vec<CoatView>,
-    /// Their films that stand.
-    pub films: Vec<FilmView>,
+    /// Their films, those superseded too.
+    pub films: Vec<RecordFilm>,
     /// The climate that was logged in the haul-out.
-    pub climate: Vec<ClimateValueLine>,
+    pub climate: Vec<ClimateMoment>,
     /// What was reckoned to be bought.
     pub quantities: PurchaseList,
+    /// The people that it names by id.
+    pub persons: Vec<RecordPerson>,
 }
 
-/// A value of the climate.
+/// A film of the record.
 #[derive(Debug, Serialize, ToSchema)]
-pub struct ClimateValueLine {
+pub struct RecordFilm {
+    /// Whether another film took its place.
+    pub superseded: bool,
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
-    pub value: ClimateMoment,
+    pub film: FilmView,
 }
 
-fn record(tx: &mut Tx<'_>, id: TreatmentId) -> Result<TreatmentRecord> {
-    let plan = store::read(tx, id)?;
+/// The record of a treatment: kept at the closing, until then as things stand.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct RecordView {
+    /// The treatment.
+    pub treatment_id: TreatmentId,
+    /// When it was kept, at the closing; null while the treatment is not closed.
+    pub kept_at: Option<DateTime<Utc>>,
+    /// SHA-256 of `record` in hexadecimal, over its compact JSON with sorted keys (UTF-8, no spaces); null until kept.
+    pub digest_sha256: Option<String>,
+    /// The record.
+    #[schema(value_type = TreatmentRecord)]
+    pub record: Value,
+    /// What was recorded after the closing and bears on it. It changes nothing in the record.
+    pub corrections_after_closing: Vec<LaterCorrection>,
+}
+
+fn made(tx: &mut Tx<'_>, plan: &Plan) -> Result<Value> {
     let facts = Facts::load(tx, plan.clone())?;
-    let ids: Vec<_> = facts.coats.iter().map(|coat| coat.id).collect();
-    let films = coats::film::of_coats(tx, &ids)?.into_iter().map(FilmView::from).collect();
     let mut shown = coats::of_haul_out(tx, plan.haul_out_id)?;
-    shown.retain(|coat| ids.contains(&coat.id));
-    Ok(TreatmentRecord {
+    shown.retain(|coat| is_own(coat, &facts.entries));
+    let ids: Vec<CoatId> = shown.iter().map(|coat| coat.id).collect();
+    let films = coats::film::all_of_coats(tx, &ids)?;
+    let superseded: Vec<_> = films.iter().filter_map(|film| film.fields.supersedes_id).collect();
+    let record = TreatmentRecord {
         not_a_survey: NOT_A_SURVEY,
         vessel: vessels::read(tx, plan.vessel_id)?.fields.name,
-        quantities: purchase_list(tx, &[plan])?,
-        plan: super::plan::read(tx, id)?,
+        quantities: purchase_list(tx, std::slice::from_ref(plan))?,
+        plan: super::plan::read(tx, plan.id)?,
+        reading_versions: reading_versions(tx, plan.haul_out_id)?,
         drying: facts.drying,
         coats: shown.into_iter().map(CoatView::from).collect(),
-        films,
-        climate: facts.climate.into_iter().map(|value| ClimateValueLine { value }).collect(),
-    })
+        films: films
+            .into_iter()
+            .map(|film| RecordFilm { superseded: superseded.contains(&film.id), film: film.into() })
+            .collect(),
+        climate: facts.climate,
+        persons: Vec::new(),
+    };
+    let mut record = serde_json::to_value(record).map_err(Error::internal)?;
+    let mut ids = Vec::new();
+    recorders(&record, &mut ids);
+    ids.sort_unstable();
+    ids.dedup();
+    let persons: Vec<RecordPerson> =
+        names_of(tx, &ids)?.into_iter().map(|(id, name)| RecordPerson { id, name }).collect();
+    record["persons"] = serde_json::to_value(persons).map_err(Error::internal)?;
+    Ok(record)
 }
 
-#[derive(Template)]
-#[template(path = "treatment_record.html")]
-struct RecordPage<'a> {
-    record: &'a TreatmentRecord,
-    kind: &'static str,
+/// Keeps the record of a treatment that is being closed in this transaction.
+pub(super) fn keep(tx: &mut Tx<'_>, plan: &Plan) -> Result<()> {
+    let record = canonical(&made(tx, plan)?).map_err(Error::internal)?;
+    let digest: String = Sha256::digest(record.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect();
+    kept::insert(tx, plan.id, plan.vessel_id, &record, &digest)
 }
 
-#[expect(clippy::unused_self, reason = "the template calls methods")]
-impl RecordPage<'_> {
-    fn text(&self, text: &Option<String>) -> String {
-        text.clone().unwrap_or_default()
+/// What is recorded and not in the record: told by what it holds and not by the time, for two who write at once may
+/// commit in either order.
+fn corrections(
+    tx: &mut Tx<'_>,
+    plan: &Plan,
+    record: &Value,
+    kept_at: DateTime<Utc>,
+) -> Result<Vec<LaterCorrection>> {
+    let versions: HashSet<(Option<&str>, Option<i64>)> =
+        items(&record["reading_versions"]).map(|own| (own["id"].as_str(), own["version"].as_i64())).collect();
+    let mut later = Vec::new();
+    for reading in reading_versions(tx, plan.haul_out_id)? {
+        let id = reading.id.to_string();
+        if versions.contains(&(Some(id.as_str()), Some(reading.version.into()))) {
+            continue;
+        }
+        let what = if reading.withdrawn { "is withdrawn" } else { "reads" };
+        later.push(LaterCorrection {
+            of: "reading",
+            id: Some(reading.id.into()),
+            recorded_at: reading.recorded_at,
+            recorded_by: reading.recorded_by,
+            detail: format!(
+                "Version {} of the reading at {} {what} {} on the scale {}.",
+                reading.version, reading.station_code, reading.value, reading.scale
+            ),
+            reason: reading.correction_reason,
+        });
     }
-    fn code(&self, code: &impl Serialize) -> String {
-        word(code).replace('_', " ")
+    later.extend(coats_and_films(tx, record)?);
+    later.extend(climate_since(tx, plan, record, kept_at)?);
+    for version in treatments::versions_after(tx, plan.id, 1)? {
+        let what = if version.fields.withdrawn { "withdrawn" } else { "corrected" };
+        later.push(LaterCorrection {
+            of: "treatment",
+            id: Some(version.id.into()),
+            recorded_at: version.recorded_at,
+            recorded_by: version.recorded_by,
+            detail: format!("The treatment was {what}: version {}.", version.version),
+            reason: version.fields.correction_reason,
+        });
     }
-    fn maybe(&self, code: &Option<impl Serialize>) -> String {
-        code.as_ref().map_or_else(String::new, |code| word(code).replace('_', " "))
+    later.sort_by_key(|correction| correction.recorded_at);
+    Ok(later)
+}
+
+fn items(list: &Value) -> impl Iterator<Item = &Value> {
+    list.as_array().into_iter().flatten()
+}
+
+fn id_in<T: From<uuid::Uuid>>(item: &Value) -> Option<T> {
+    item["id"].as_str()?.parse::<uuid::Uuid>().ok().map(T::from)
+}
+
+fn coats_and_films(tx: &mut Tx<'_>, record: &Value) -> Result<Vec<LaterCorrection>> {
+    let mut later = Vec::new();
+    let mut ids: Vec<CoatId> = Vec::new();
+    for own in items(&record["coats"]) {
+        let Some(id) = id_in(own) else { continue };
+        ids.push(id);
+        let coat = coats::read(tx, id)?;
+        if own["version"].as_i64() == Some(coat.version.into()) {
+            continue;
+        }
+        let what = match (coat.fields.withdrawn, coat.fields.removed_on) {
+            (true, _) => "withdrawn".to_owned(),
+            (false, Some(day)) => format!("taken off on {day}"),
+            (false, None) => format!("corrected to version {}", coat.version),
+        };
+        later.push(LaterCorrection {
+            of: "coat",
+            id: Some(coat.id.into()),
+            recorded_at: coat.recorded_at,
+            recorded_by: coat.recorded_by,
+            detail: format!("The coat of {} is {what}.", coat.fields.applied_on),
+            reason: coat.fields.correction_reason,
+        });
     }
-    fn time(&self, at: &chrono::DateTime<chrono::Utc>) -> String {
-        at.format("%Y-%m-%d %H:%M").to_string()
+    let films: HashSet<FilmId> = items(&record["films"]).filter_map(id_in).collect();
+    for film in coats::film::all_of_coats(tx, &ids)?.into_iter().filter(|film| !films.contains(&film.id)) {
+        let accepted = if film.accepted { "accepted" } else { "not accepted" };
+        later.push(LaterCorrection {
+            of: "film",
+            id: Some(film.id.into()),
+            recorded_at: film.recorded_at,
+            recorded_by: film.recorded_by,
+            detail: format!(
+                "A film of a coat was measured, {accepted}: {:.0} µm in the mean.",
+                film.mean_film_um
+            ),
+            reason: film.fields.note,
+        });
     }
-    fn when(&self, at: &Option<chrono::DateTime<chrono::Utc>>) -> String {
-        at.as_ref().map_or_else(String::new, |at| self.time(at))
-    }
-    fn number(&self, value: &Option<f64>) -> String {
-        value.map_or_else(String::new, |value| format!("{value}"))
-    }
-    fn by(&self, id: &Option<crate::ids::PersonId>) -> String {
-        id.map_or_else(String::new, |id| id.to_string())
+    Ok(later)
+}
+
+/// The values of the climate up to the closing that are not those of the record, told together.
+fn climate_since(
+    tx: &mut Tx<'_>,
+    plan: &Plan,
+    record: &Value,
+    kept_at: DateTime<Utc>,
+) -> Result<Option<LaterCorrection>> {
+    let of_record: Vec<ClimateMoment> = items(&record["climate"])
+        .map(|value| serde_json::from_value(value.clone()).map_err(Error::internal))
+        .collect::<Result<_>>()?;
+    let from = lifted_at(tx, plan)?;
+    let changed: Vec<_> = climate::kept(tx, plan.haul_out_id, from, kept_at)?
+        .into_iter()
+        .filter(|value| {
+            let Some(moment) = climate::moment(value) else { return false };
+            // Sorted by time; of several sources at one time any may be it.
+            let at = of_record.partition_point(|own| own.at < moment.at);
+            let same =
+                of_record.iter().skip(at).take_while(|own| own.at == moment.at).any(|own| *own == moment);
+            if value.fields.withdrawn { same && value.recorded_at >= kept_at } else { !same }
+        })
+        .collect();
+    Ok(changed.iter().max_by_key(|value| value.recorded_at).map(|last| LaterCorrection {
+        of: "climate_value",
+        id: None,
+        recorded_at: last.recorded_at,
+        recorded_by: last.recorded_by,
+        reason: last.fields.correction_reason.clone(),
+        detail: format!(
+            "{} values of the climate before the closing were entered or corrected.",
+            changed.len()
+        ),
+    }))
+}
+
+/// Reads the record of a treatment within a transaction: as it was kept, or as things stand until the closing.
+///
+/// # Errors
+/// Not found.
+pub fn read(tx: &mut Tx<'_>, id: TreatmentId) -> Result<RecordView> {
+    let plan = store::read(tx, id)?;
+    match kept::read(tx, id)? {
+        Some(own) => {
+            let record: Value = serde_json::from_str(&own.record).map_err(Error::internal)?;
+            Ok(RecordView {
+                treatment_id: id,
+                kept_at: Some(own.recorded_at),
+                digest_sha256: Some(own.digest_sha256),
+                corrections_after_closing: corrections(tx, &plan, &record, own.recorded_at)?,
+                record,
+            })
+        }
+        None => Ok(RecordView {
+            treatment_id: id,
+            kept_at: None,
+            digest_sha256: None,
+            record: made(tx, &plan)?,
+            corrections_after_closing: Vec::new(),
+        }),
     }
 }
 
-/// The record of a treatment.
+/// The record of a treatment. At the closing it is kept for ever, with its digest; what is corrected later is told beside it.
 #[utoipa::path(tag = "treatments", security(("bearer" = [])), params(("id" = TreatmentId, Path, description = "The treatment")),
-    responses((status = 200, description = "The record", body = TreatmentRecord), ReadProblems))]
+    responses((status = 200, description = "The record", body = RecordView), ReadProblems))]
 #[get("/v1/treatments/{id}/record")]
 pub async fn read_treatment_record(app: App, permit: Permit<Read>, id: At<TreatmentId>) -> Outcome {
-    let record = app.read(&permit, move |tx| record(tx, id.0)).await?;
+    let record = app.read(&permit, move |tx| read(tx, id.0)).await?;
     Ok(HttpResponse::Ok().json(record))
 }
 
@@ -122,15 +299,10 @@ pub async fn read_treatment_record(app: App, permit: Permit<Read>, id: At<Treatm
     responses((status = 200, description = "The record as a page", content_type = "text/html", body = String), ReadProblems))]
 #[get("/v1/treatments/{id}/record-page")]
 pub async fn read_treatment_record_page(app: App, permit: Permit<Read>, id: At<TreatmentId>) -> Outcome {
-    let record = app.read(&permit, move |tx| record(tx, id.0)).await?;
-    let kind = match record.plan.fields.kind {
-        TreatmentKind::Preventive => "Preventive treatment",
-        TreatmentKind::Curative => "Curative treatment",
-    };
-    let page = RecordPage { record: &record, kind }.render().map_err(Error::internal)?;
+    let record = app.read(&permit, move |tx| read(tx, id.0)).await?;
     Ok(HttpResponse::Ok()
         .insert_header((CONTENT_TYPE, "text/html; charset=utf-8"))
         .insert_header(("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'"))
         .insert_header(("X-Content-Type-Options", "nosniff"))
-        .body(page))
+        .body(page(&record)?))
 }

@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::plan::Facts;
+use super::facts::Facts;
+use super::record;
 use super::{TreatmentView, create as record_treatment};
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
@@ -306,7 +307,9 @@ pub fn close(tx: &mut Tx<'_>, id: TreatmentId, closing: ClosingFields) -> Result
         withdrawn: false,
         correction_reason: None,
     };
-    record_treatment(tx, id, fields)
+    let closed = record_treatment(tx, id, fields)?;
+    record::keep(tx, &plan)?;
+    Ok(closed)
 }
 
 /// Closes a treatment, when no hold is open: films accepted, immersion in its window. It is then a treatment that was done,

@@ -10,7 +10,8 @@ use crate::features::climate::model::window::ClimateMoment;
 use crate::features::vessels::model::Zone;
 use crate::ids::{PersonId, ReadingId, StationId};
 use crate::science::drying::{
-    DryingFit, DryingInput, DryingOutput, DryingReading, DryingStatus, ReadyDay, drying, equilibrium_moisture,
+    DryingFit, DryingInput, DryingOutput, DryingReading, DryingStatus, ReadyDay, drying_with_draws,
+    equilibrium_moisture, slowest,
 };
 
 /// The hours after a wash or the lift in which a reading tells of the water on the surface (common practice, no source).
@@ -19,6 +20,9 @@ const WET_H: i64 = 24;
 const WASHES_A_WEEK: usize = 2;
 /// The most readings that the science takes of a station.
 const MOST: usize = 400;
+
+/// What the hull's range rests on.
+const TOGETHER: &str = "The range of the hull takes its stations as independent of each other; where they dry alike it is ready sooner than told.";
 
 /// A reading in the series of its station.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -93,6 +97,17 @@ pub struct ReadyAt {
     pub p90: DateTime<Utc>,
 }
 
+/// A time with its range, of the slowest station; null where so many draws never get there.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
+pub struct HullReadyAt {
+    /// One draw in ten says sooner.
+    pub p10: Option<DateTime<Utc>>,
+    /// Half say sooner.
+    pub p50: Option<DateTime<Utc>>,
+    /// Nine in ten say sooner.
+    pub p90: Option<DateTime<Utc>>,
+}
+
 /// A reading and whether the curve takes it.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct DryingPoint {
@@ -121,9 +136,10 @@ pub struct HullDrying {
     pub slowest_station: Option<String>,
     /// Why, and what to do.
     pub reason: String,
-    /// When the slowest station will be dry; null where one station allows no date.
-    pub ready_at: Option<ReadyAt>,
-    /// The greatest share of curves that never get there.
+    /// When the slowest station will be dry, the stations drawn together and taken as independent of each other; null
+    /// where one station allows no date, and where the hull is ready.
+    pub ready_at: Option<HullReadyAt>,
+    /// The chance that a station never gets there, the stations taken as independent; null where none tells it.
     pub never_reaches_probability: Option<f64>,
     /// The stations.
     pub stations: Vec<StationDrying>,
@@ -189,7 +205,12 @@ impl DryingFacts<'_> {
         }
     }
 
-    fn station(&self, readings: &[SeriesReading]) -> Result<Option<StationDrying>> {
+    /// One station, and the days drawn for it. `seed` is its own, so that the stations are drawn apart.
+    fn station(
+        &self,
+        readings: &[SeriesReading],
+        seed: u64,
+    ) -> Result<Option<(StationDrying, Option<Vec<f64>>)>> {
         let Some(first) = readings.first() else { return Ok(None) };
         let mut points: Vec<DryingPoint> = Vec::new();
         for reading in readings {
@@ -210,10 +231,15 @@ impl DryingFacts<'_> {
             .map(|point| DryingReading { day: point.day, value: point.reading.value })
             .collect();
         observations.drain(..observations.len().saturating_sub(MOST));
-        let output = if observations.is_empty() { None } else { Some(self.fit(observations)?) };
+        let (output, draws) = if observations.is_empty() {
+            (None, None)
+        } else {
+            let (output, draws) = self.fit(observations, seed)?;
+            (Some(output), draws)
+        };
         let at = |day: f64| self.started_at + Duration::seconds(seconds(day));
         let ready_day = output.as_ref().and_then(|output| output.ready_day);
-        Ok(Some(StationDrying {
+        let station = StationDrying {
             station_id: first.station_id,
             code: first.station_code.clone(),
             zone: first.zone,
@@ -230,10 +256,11 @@ impl DryingFacts<'_> {
             ready_at: ready_day.map(|day| ReadyAt { p10: at(day.p10), p50: at(day.p50), p90: at(day.p90) }),
             never_reaches_probability: output.and_then(|output| output.never_reaches_probability),
             readings: points,
-        }))
+        };
+        Ok(Some((station, draws)))
     }
 
-    fn fit(&self, observations: Vec<DryingReading>) -> Result<DryingOutput> {
+    fn fit(&self, observations: Vec<DryingReading>, seed: u64) -> Result<(DryingOutput, Option<Vec<f64>>)> {
         let input = DryingInput {
             target: self.target.target,
             observations,
@@ -241,9 +268,9 @@ impl DryingFacts<'_> {
             steady_range: Some(self.target.steady_range),
             meter_step: self.target.meter_step,
             confidence: 0.9,
-            seed: 0,
+            seed,
         };
-        Ok(drying(&input)?)
+        Ok(drying_with_draws(&input)?)
     }
 
     fn warnings(&self, stations: &[StationDrying]) -> Vec<DryingWarning> {
@@ -322,29 +349,39 @@ impl DryingFacts<'_> {
     ///
     /// # Errors
     /// Invalid, when a value lies out of the range of the science.
-    pub fn hull(&self, cautions: Vec<&'static str>) -> Result<HullDrying> {
+    pub fn hull(&self, mut cautions: Vec<&'static str>) -> Result<HullDrying> {
         let within: Vec<SeriesReading> =
             self.readings.iter().filter(|reading| self.zones.contains(&reading.zone)).cloned().collect();
-        let mut stations = Vec::new();
-        for series in within.chunk_by(|a, b| a.station_id == b.station_id) {
-            stations.extend(self.station(series)?);
+        cautions.push(TOGETHER);
+        let (mut stations, mut draws) = (Vec::new(), Vec::new());
+        for (seed, series) in (0..).zip(within.chunk_by(|a, b| a.station_id == b.station_id)) {
+            if let Some((station, drawn)) = self.station(series, seed)? {
+                stations.push(station);
+                draws.extend(drawn);
+            }
         }
         let late = |station: &StationDrying| station.ready_day.map_or(0.0, |day| day.p50);
-        let slowest = stations
+        let last = stations
             .iter()
             .max_by(|a, b| rank(a.status).cmp(&rank(b.status)).then(late(a).total_cmp(&late(b))));
         let all_dated = stations.iter().all(|s| s.ready_at.is_some() || s.status == DryingStatus::Ready);
-        let worst = |f: fn(ReadyAt) -> DateTime<Utc>| stations.iter().filter_map(|s| s.ready_at.map(f)).max();
-        let ready_at = match (worst(|at| at.p10), worst(|at| at.p50), worst(|at| at.p90)) {
-            (Some(p10), Some(p50), Some(p90)) if all_dated => Some(ReadyAt { p10, p50, p90 }),
-            _ => None,
-        };
+        let at = |day: f64| self.started_at + Duration::seconds(seconds(day));
+        let ready_at = slowest(&draws).filter(|_| all_dated).map(|day| HullReadyAt {
+            p10: day.p10.map(at),
+            p50: day.p50.map(at),
+            p90: day.p90.map(at),
+        });
+        let never: Vec<f64> = stations
+            .iter()
+            .filter(|station| station.status != DryingStatus::Ready)
+            .filter_map(|station| station.never_reaches_probability)
+            .collect();
         Ok(HullDrying {
             target: self.target.clone(),
             started_at: self.started_at,
-            status: slowest.map_or(DryingStatus::TooEarly, |station| station.status),
-            slowest_station: slowest.map(|station| station.code.clone()),
-            reason: slowest.map_or_else(
+            status: last.map_or(DryingStatus::TooEarly, |station| station.status),
+            slowest_station: last.map(|station| station.code.clone()),
+            reason: last.map_or_else(
                 || {
                     "No station in these zones has a reading in a survey of this haul-out. Take them."
                         .to_owned()
@@ -352,10 +389,8 @@ impl DryingFacts<'_> {
                 |station| station.reason.clone(),
             ),
             ready_at,
-            never_reaches_probability: stations
-                .iter()
-                .filter_map(|station| station.never_reaches_probability)
-                .max_by(f64::total_cmp),
+            never_reaches_probability: (!never.is_empty())
+                .then(|| 1.0 - never.iter().map(|share| 1.0 - share).product::<f64>()),
             warnings: self.warnings(&stations),
             stations,
             cautions,

@@ -1,17 +1,17 @@
 //! Hold points: what must be so before a step is done, a coat goes on, or the hull goes afloat.
 
-use chrono::{DateTime, Duration, Utc};
+use chrono::{DateTime, Utc};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::drying::HullDrying;
-use super::entry::{Entry, EntryKind, StepState, TreatmentState, done, last_on, standing, step_state};
+use super::entry::{Entry, EntryKind, TreatmentState, done, last_on, standing};
 use super::plan::{PlanFields, StepKind};
 use crate::error::{Code, Error, FieldError, Result};
-use crate::features::climate::model::window::{ClimateMoment, MAX_GAP_H, WindowAnswer, hours, window};
+use crate::features::climate::model::window::{ClimateMoment, MAX_GAP_H, WindowAnswer, window};
 use crate::features::coats::model::CoatFields;
 use crate::features::coats::model::overcoating::{OvercoatAnswer, SurfaceTemperature, overcoat_state};
-use crate::features::products::model::{Overcoating, ProductFields};
+use crate::features::products::model::ProductFields;
 use crate::features::vessels::model::Zone;
 use crate::ids::CoatId;
 use crate::science::drying::DryingStatus;
@@ -71,7 +71,7 @@ impl HoldFacts<'_> {
     }
 
     /// The coats of a step in a zone.
-    fn coats_of(&self, step: StepKind, zone: Zone) -> impl Iterator<Item = &CoatOn> {
+    pub fn coats_of(&self, step: StepKind, zone: Zone) -> impl Iterator<Item = &CoatOn> {
         self.coats
             .iter()
             .filter(move |coat| coat.fields.zone == zone && Some(coat.fields.role) == step.role())
@@ -132,6 +132,12 @@ impl HoldFacts<'_> {
         self.steps_before(step, zone, &mut holds);
         if step == StepKind::Dry {
             holds.extend(self.readings(zone, step));
+        }
+        if step == StepKind::AbradeSealed
+            && let Some(below) = self.coats.iter().rfind(|below| below.fields.zone == zone)
+        {
+            let mut hold = |code, detail: String| holds.push(Hold { code, step, zone, detail });
+            self.blush(below, self.now, &mut hold);
         }
         let planned =
             self.plan.steps_in(zone).find(|own| own.step == step).and_then(|own| own.coats).unwrap_or(0);
@@ -200,6 +206,26 @@ impl HoldFacts<'_> {
         Ok(self.not_overridden(holds, since))
     }
 
+    /// Whether a blush on the coat below was washed off by a time.
+    fn blush(&self, below: &CoatOn, until: DateTime<Utc>, hold: &mut impl FnMut(&'static str, String)) {
+        let (zone, since) = (below.fields.zone, below.fields.finished_at.unwrap_or(below.recorded_at));
+        let blush = below.sheet.as_ref().is_some_and(|sheet| sheet.amine_blush);
+        if blush && last_on(self.entries, EntryKind::BlushWash, zone, since, until).is_none() {
+            hold(
+                "blush_wash_missing",
+                "The coat below leaves an amine blush, and no blush_wash stands since. Wash it off, and enter a blush_wash.".to_owned(),
+            );
+        }
+    }
+
+    /// Whether the coat below was abraded by a time: by an abrasion, or as the step that abrades the sealer.
+    fn abraded(&self, below: &CoatOn, until: DateTime<Utc>) -> bool {
+        let (zone, since) = (below.fields.zone, below.fields.finished_at.unwrap_or(below.recorded_at));
+        let as_step = done(self.entries, StepKind::AbradeSealed, zone)
+            .is_some_and(|entry| (since..=until).contains(&entry.fields.happened_at));
+        as_step || last_on(self.entries, EntryKind::Abrasion, zone, since, until).is_some()
+    }
+
     /// What the coat below asks for.
     fn surface(
         &self,
@@ -208,15 +234,7 @@ impl HoldFacts<'_> {
         begins: DateTime<Utc>,
         hold: &mut impl FnMut(&'static str, String),
     ) {
-        let zone = coat.zone;
-        let since = below.fields.finished_at.unwrap_or(below.recorded_at);
-        let blush = below.sheet.as_ref().is_some_and(|sheet| sheet.amine_blush);
-        if blush && last_on(self.entries, EntryKind::BlushWash, zone, since, begins).is_none() {
-            hold(
-                "blush_wash_missing",
-                "The coat below leaves an amine blush, and no blush_wash stands since. Wash it off, and enter a blush_wash.".to_owned(),
-            );
-        }
+        self.blush(below, begins, hold);
         let Some(sheet) = &below.sheet else {
             hold(
                 "overcoating_unknown",
@@ -226,7 +244,7 @@ impl HoldFacts<'_> {
             return;
         };
         let told = overcoat_state(sheet, coat.role, &self.temperatures(), below.fields.finished_at, begins);
-        let abraded = last_on(self.entries, EntryKind::Abrasion, zone, since, begins).is_some();
+        let abraded = self.abraded(below, begins);
         match told.state {
             OvercoatAnswer::TooSoon => {
                 hold("too_soon", format!("Over the coat below it is too soon. {}", told.detail));
@@ -240,126 +258,15 @@ impl HoldFacts<'_> {
         }
     }
 
-    fn temperatures(&self) -> Vec<SurfaceTemperature> {
+    pub(super) fn temperatures(&self) -> Vec<SurfaceTemperature> {
         self.climate
             .iter()
             .map(|value| SurfaceTemperature { at: value.at, temperature_c: value.surface_temperature_c })
             .collect()
     }
 
-    /// What holds before the hull goes afloat and the treatment is closed at a time.
-    ///
-    /// # Errors
-    /// Invalid, when a value lies out of the range of the science.
-    pub fn before_closing(&self, launch_at: DateTime<Utc>) -> Result<Vec<Hold>> {
-        let mut holds = Vec::new();
-        for zone in self.plan.zones.iter().map(|zone| zone.zone) {
-            for step in self.plan.steps_in(zone).map(|step| step.step) {
-                if step_state(self.plan, self.entries, step, zone) != StepState::Done {
-                    let detail = format!("The step {} is not done here. {}", word(step), step.evidence());
-                    holds.push(Hold { code: "step_not_done", step, zone, detail });
-                }
-                for coat in self.coats_of(step, zone) {
-                    holds.extend(film(coat, step));
-                    self.cure(coat, step, launch_at, &mut holds)?;
-                }
-            }
-        }
-        holds.dedup();
-        Ok(self.not_overridden(holds, None))
-    }
-
-    fn cure(
-        &self,
-        coat: &CoatOn,
-        step: StepKind,
-        launch_at: DateTime<Utc>,
-        holds: &mut Vec<Hold>,
-    ) -> Result<()> {
-        let zone = coat.fields.zone;
-        let Some(sheet) = &coat.sheet else { return Ok(()) };
-        let last =
-            self.coats.iter().rfind(|other| other.fields.zone == zone).is_some_and(|last| last.id == coat.id);
-        let mut hold = |code, detail| holds.push(Hold { code, step, zone, detail });
-        if last && !sheet.cure.is_empty() {
-            // The time to immersion runs as the time to another coat does.
-            let lines = sheet.cure.iter().map(|line| Overcoating {
-                next_role: sheet.role,
-                temperature_c: line.temperature_c,
-                min_h: line.hours,
-                max_h: None,
-            });
-            let as_coat = ProductFields { overcoating: lines.collect(), ..sheet.clone() };
-            let told = overcoat_state(
-                &as_coat,
-                sheet.role,
-                &self.temperatures(),
-                coat.fields.finished_at,
-                launch_at,
-            );
-            match told.state {
-                OvercoatAnswer::TooSoon => hold(
-                    "immersion_too_soon",
-                    format!(
-                        "The last coat, {}, has not cured for immersion. Wait{}.",
-                        sheet.name,
-                        told.opens_at.map_or_else(String::new, |at| format!(" until {at}"))
-                    ),
-                ),
-                OvercoatAnswer::Unknown => hold("immersion_not_known", told.detail),
-                OvercoatAnswer::Open | OvercoatAnswer::Closed => {}
-            }
-        }
-        if let Some((days, finished_at)) = sheet.max_days_to_launch.zip(coat.fields.finished_at)
-            && last
-            && launch_at - finished_at > Duration::days(i64::from(days))
-        {
-            hold(
-                "launch_too_late",
-                format!(
-                    "The antifouling {} may stand {days} days before launch, and more have passed. Put on another coat.",
-                    sheet.name
-                ),
-            );
-        }
-        if let (Some(from), Some(finished_at), Some(line)) =
-            (coat.fields.started_at, coat.fields.finished_at, sheet.cure.last())
-        {
-            // Over its cure as well: as long as the sheet's warmest line asks, at most until the next coat or the launch.
-            let next = self
-                .coats
-                .iter()
-                .filter(|other| other.fields.zone == zone)
-                .filter_map(|other| other.fields.started_at)
-                .filter(|at| *at > finished_at)
-                .min();
-            let to = (finished_at + hours(line.hours))
-                .min(next.unwrap_or(launch_at))
-                .min(launch_at)
-                .max(finished_at);
-            let judged = window(&sheet.limits(), self.climate, from, to, MAX_GAP_H)?;
-            match judged.answer {
-                WindowAnswer::Allowed => {}
-                WindowAnswer::NotAllowed => hold(
-                    "cure_climate_not_allowed",
-                    format!(
-                        "While the coat {} was put on and cured the climate broke a limit of {}. A qualified person decides: override with the reason.",
-                        coat.id, sheet.name
-                    ),
-                ),
-                WindowAnswer::NotEnoughValues => hold(
-                    "cure_climate_not_known",
-                    format!(
-                        "Between {from} and {to} the climate is not known for over {MAX_GAP_H} hours. Enter what the logger has."
-                    ),
-                ),
-            }
-        }
-        Ok(())
-    }
-
     /// Those that no override opens. Before a coat an override counts once: for the first coat after it.
-    fn not_overridden(&self, holds: Vec<Hold>, since: Option<DateTime<Utc>>) -> Vec<Hold> {
+    pub(super) fn not_overridden(&self, holds: Vec<Hold>, since: Option<DateTime<Utc>>) -> Vec<Hold> {
         let opened = |hold: &Hold| {
             standing(self.entries).any(|entry| {
                 let fields = &entry.fields;
@@ -374,17 +281,6 @@ impl HoldFacts<'_> {
     }
 }
 
-/// What holds of the film of a coat.
-fn film(coat: &CoatOn, step: StepKind) -> Option<Hold> {
-    let why = match coat.film_accepted {
-        Some(true) => return None,
-        Some(false) => "is not accepted by its rule. Put on another coat and measure, superseding that film",
-        None => "has no measured film. Measure it",
-    };
-    let detail = format!("The coat {} {why}: POST /v1/coats/{}/films.", coat.id, coat.id);
-    Some(Hold { code: "film_not_accepted", step, zone: coat.fields.zone, detail })
-}
-
 /// The word of a code.
 #[must_use]
 pub fn word(code: impl Serialize) -> String {
@@ -397,7 +293,7 @@ pub fn word(code: impl Serialize) -> String {
 /// Refuses with what holds, if anything does: each with how to supply it, or who may override.
 ///
 /// # Errors
-/// Conflict, with every hold.
+/// Held, with every hold.
 pub fn refuse(holds: &[Hold]) -> Result<()> {
     if holds.is_empty() {
         return Ok(());
@@ -413,7 +309,7 @@ pub fn refuse(holds: &[Hold]) -> Result<()> {
         })
         .collect();
     let mut error = Error::invalid(fields);
-    error.code = Code::Conflict;
+    error.code = Code::Held;
     error.detail = format!(
         "{} A qualified person may override a hold by name and with a reason: POST /v1/treatments/{{id}}/decisions.",
         error.detail.trim()

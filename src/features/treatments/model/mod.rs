@@ -4,7 +4,10 @@ pub mod advice;
 pub mod drying;
 pub mod entry;
 pub mod holds;
+pub mod launch;
+pub mod next;
 pub mod plan;
+pub mod record;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use garde::Validate;

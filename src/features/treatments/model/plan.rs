@@ -11,7 +11,9 @@ use crate::features::products::model::CoatRole;
 use crate::features::surveys::model::fact::within_years;
 use crate::features::vessels::model::Zone;
 use crate::ids::ProductId;
+use crate::science::bottom_area::{AreaMethod, BottomAreaInput, GirthStation, bottom_area};
 use crate::science::cautions::Work;
+use crate::science::refusal::Refusals;
 
 /// A step of a treatment, in the order of the work.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
@@ -31,6 +33,8 @@ pub enum StepKind {
     Abrade,
     /// Solventless sealer, two coats at least.
     Seal,
+    /// The cured sealer is roughened, once its blush is washed off: 60 to 80 grit (common practice, no source).
+    AbradeSealed,
     /// Hollows are filled and faired. Optional.
     Fair,
     /// The hold of the coats is tried. Optional.
@@ -59,7 +63,7 @@ impl StepKind {
         match self {
             Self::WashDown => &[Work::Lifting, Work::WashDown],
             Self::Degrease | Self::Seal | Self::Fair | Self::Barrier => &[Work::EpoxyCoating],
-            Self::Strip | Self::Abrade | Self::AdhesionCheck => &[Work::Grinding],
+            Self::Strip | Self::Abrade | Self::AbradeSealed | Self::AdhesionCheck => &[Work::Grinding],
             Self::SaltCheck => &[],
             Self::Dry => &[Work::WashDown, Work::ConfinedSpace],
             Self::Antifouling => &[Work::Antifouling],
@@ -77,6 +81,9 @@ impl StepKind {
                 "Readings at every planned station at or under the target and steady (GET drying), then an entry step_done."
             }
             Self::Abrade => "An entry step_done, its note giving the grit.",
+            Self::AbradeSealed => {
+                "The blush washed off where the sealer leaves one, then an entry step_done, its note giving the grit."
+            }
             Self::Fair => "An entry step_done when filled, faired and sanded.",
             Self::AdhesionCheck => "An entry step_done, its note giving method and result.",
             Self::Seal | Self::Barrier | Self::Antifouling => {
@@ -121,15 +128,51 @@ impl PlanStep {
 }
 
 /// A zone of a plan.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, Validate, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Validate, ToSchema)]
 pub struct PlanZone {
     /// The zone.
     #[garde(skip)]
     pub zone: Zone,
-    /// Its area, for the quantities. For the bottom a formula of the vessel's form stands in.
+    /// Its area, for the quantities. Where it is left out the girths give it, for the bottom else a formula of the
+    /// vessel's form.
     #[garde(range(min = 0.01, max = 2000.0))]
     #[schema(minimum = 0.01, maximum = 2000)]
     pub area_m2: Option<f64>,
+    /// Girths measured across the zone, from forward aft, from end to end; at least three.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[garde(length(max = 101), dive)]
+    #[schema(max_items = 101)]
+    pub girths: Vec<Girth>,
+}
+
+/// A girth measured across a zone.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, Validate, ToSchema)]
+pub struct Girth {
+    /// Aft from the forward end of the waterline.
+    #[garde(range(min = -10.0, max = 110.0))]
+    #[schema(minimum = -10, maximum = 110)]
+    pub x_m: f64,
+    /// The whole girth, from one side to the other.
+    #[garde(range(min = 0.0, max = 60.0))]
+    #[schema(minimum = 0, maximum = 60)]
+    pub girth_m: f64,
+}
+
+impl PlanZone {
+    /// The area by its girths; none without any.
+    ///
+    /// # Errors
+    /// Too few, out of order, or out of the range of the science.
+    pub fn area_by_girths_m2(&self) -> Result<Option<f64>, Refusals> {
+        if self.girths.is_empty() {
+            return Ok(None);
+        }
+        let stations =
+            self.girths.iter().map(|girth| GirthStation { x_m: girth.x_m, girth_m: girth.girth_m });
+        let input =
+            BottomAreaInput { stations: Some(stations.collect()), ..BottomAreaInput::of(AreaMethod::Girths) };
+        bottom_area(&input).map(|output| Some(output.area_m2))
+    }
 }
 
 /// What counts as dry, on the scale of a meter.
@@ -193,8 +236,8 @@ pub struct PlanFields {
     pub zones: Vec<PlanZone>,
     /// The steps in order; those usual for the kind when empty.
     #[serde(default)]
-    #[garde(length(max = 11), dive)]
-    #[schema(max_items = 11)]
+    #[garde(length(max = 12), dive)]
+    #[schema(max_items = 12)]
     pub steps: Vec<PlanStep>,
     /// What counts as dry; required where the plan has the step `dry`: 9 on a scale named `relative` when left out.
     #[garde(dive)]
@@ -217,7 +260,7 @@ impl PlanFields {
     /// Invalid, with every field at fault: steps twice, out of order or missing their coats, zones twice or unknown.
     pub fn checked(mut self) -> Result<Self> {
         if self.zones.is_empty() {
-            self.zones.push(PlanZone { zone: Zone::Bottom, area_m2: None });
+            self.zones.push(PlanZone { zone: Zone::Bottom, area_m2: None, girths: Vec::new() });
         }
         if self.steps.is_empty() {
             self.steps = usual(self.kind);
@@ -240,6 +283,12 @@ impl PlanFields {
         for (n, zone) in self.zones.iter().enumerate() {
             if self.zones.iter().take(n).any(|before| before.zone == zone.zone) {
                 refuse(format!("/zones/{n}/zone"), "twice", "is in the list already. Keep it once.");
+            }
+            if let Err(refusals) = zone.area_by_girths_m2() {
+                for refusal in Error::from(refusals).fields {
+                    let at = refusal.pointer.replacen("/stations", "/girths", 1);
+                    refuse(format!("/zones/{n}{at}"), &refusal.code, &refusal.detail);
+                }
             }
         }
         for (n, step) in self.steps.iter().enumerate() {
@@ -273,6 +322,13 @@ impl PlanFields {
                     );
                 }
             }
+        }
+        if self.has(StepKind::AbradeSealed) && !self.has(StepKind::Seal) {
+            refuse(
+                "/steps".to_owned(),
+                "missing",
+                "abrade a sealer that none of them puts on. Add seal, or use abrade.",
+            );
         }
         let needed: &[StepKind] = match self.kind {
             TreatmentKind::Preventive => &[StepKind::Abrade, StepKind::Barrier],
@@ -331,6 +387,7 @@ fn usual(kind: TreatmentKind) -> Vec<PlanStep> {
             (StepKind::Dry, None),
             (StepKind::Abrade, None),
             (StepKind::Seal, Some(2)),
+            (StepKind::AbradeSealed, None),
             (StepKind::Fair, None),
             (StepKind::Barrier, Some(4)),
             (StepKind::Antifouling, Some(2)),

@@ -5,10 +5,11 @@ use diesel::prelude::*;
 
 use crate::codes;
 use crate::db::Tx;
-use crate::db::schema::stations;
+use crate::db::schema::{readings as reading_rows, stations, surveys};
 use crate::db::views::{current_readings, current_surveys};
 use crate::error::Result;
 use crate::features::treatments::model::drying::SeriesReading;
+use crate::features::treatments::model::record::ReadingVersion;
 use crate::ids::{HaulOutId, PersonId, ReadingId, StationId, SurveyId};
 
 #[derive(Queryable)]
@@ -89,4 +90,60 @@ pub fn readings(tx: &mut Tx<'_>, of: ReadingsOf) -> Result<Vec<SeriesReading>> {
     }
     readings.sort_by(|a, b| (&a.station_code, a.taken_at).cmp(&(&b.station_code, b.taken_at)));
     Ok(readings)
+}
+
+#[derive(Queryable)]
+struct VersionRow {
+    id: ReadingId,
+    version: i32,
+    code: String,
+    scale: String,
+    value: f64,
+    taken_at: Option<DateTime<Utc>>,
+    withdrawn: bool,
+    correction_reason: Option<String>,
+    recorded_at: DateTime<Utc>,
+    recorded_by: Option<PersonId>,
+}
+
+/// Every version of every reading of a haul-out's surveys, by station, reading and version.
+///
+/// # Errors
+/// Those of the database.
+pub fn reading_versions(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Vec<ReadingVersion>> {
+    use {reading_rows as r, surveys as s};
+    let rows: Vec<VersionRow> = r::table
+        .inner_join(s::table.on(s::org_id.eq(r::org_id).and(s::id.eq(r::survey_id))))
+        .inner_join(stations::table.on(stations::org_id.eq(r::org_id).and(stations::id.eq(r::station_id))))
+        .filter(r::org_id.eq(tx.org_id()).and(s::haul_out_id.eq(haul_out_id)))
+        .order((stations::code, r::id, r::version))
+        .select((
+            r::id,
+            r::version,
+            stations::code,
+            r::scale,
+            r::value,
+            r::taken_at,
+            r::withdrawn,
+            r::correction_reason,
+            r::recorded_at,
+            r::recorded_by,
+        ))
+        .load(tx.conn())?;
+    let later: std::collections::HashSet<(ReadingId, i32)> =
+        rows.iter().map(|row| (row.id, row.version)).collect();
+    let version = |row: VersionRow| ReadingVersion {
+        superseded: later.contains(&(row.id, row.version + 1)),
+        id: row.id,
+        version: row.version,
+        station_code: row.code,
+        scale: row.scale,
+        value: row.value,
+        taken_at: row.taken_at,
+        withdrawn: row.withdrawn,
+        correction_reason: row.correction_reason,
+        recorded_at: row.recorded_at,
+        recorded_by: row.recorded_by,
+    };
+    Ok(rows.into_iter().map(version).collect())
 }

@@ -2,6 +2,7 @@
 
 pub mod drying;
 pub mod plan;
+pub mod record;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
@@ -222,6 +223,24 @@ pub fn versions(tx: &mut Tx<'_>, id: TreatmentId, page: PageRequest) -> Result<S
         .load(tx.conn())?;
     let found = rows.into_iter().map(TreatmentRow::treatment).collect::<Result<Vec<_>>>()?;
     Ok(page.slice(found, |treatment| Position { key: i64::from(treatment.version), id: treatment.id.into() }))
+}
+
+/// The versions of a treatment after one, oldest first.
+///
+/// # Errors
+/// Those of the database.
+pub fn versions_after(tx: &mut Tx<'_>, id: TreatmentId, version: i32) -> Result<Vec<Treatment>> {
+    let of_treatment = treatments::org_id
+        .eq(treatment_versions::org_id)
+        .and(treatments::id.eq(treatment_versions::treatment_id));
+    let rows: Vec<TreatmentRow> = treatment_versions::table
+        .inner_join(treatments::table.on(of_treatment))
+        .filter(treatment_versions::org_id.eq(tx.org_id()).and(treatment_versions::treatment_id.eq(id)))
+        .filter(treatment_versions::version.gt(version))
+        .order(treatment_versions::version)
+        .select(columns!(treatments, treatment_versions))
+        .load(tx.conn())?;
+    rows.into_iter().map(TreatmentRow::treatment).collect()
 }
 
 /// The treatments of several vessels, by vessel and day begun, without those withdrawn.
