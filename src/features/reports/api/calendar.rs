@@ -15,6 +15,7 @@ use crate::error::{Code, Error, Result};
 use crate::features::due::api::list::organisation_today;
 use crate::features::due::model::DueFilter;
 use crate::features::due::store::{self as due, DueRow};
+use crate::features::reports::model::folding::folded;
 use crate::features::reports::store::feeds::{self as store, CalendarFeed, EndedDue, NO_CALENDAR};
 use crate::http::problem::OpenDoorProblems;
 use crate::http::state::blocking;
@@ -109,7 +110,8 @@ fn written(tx: &mut Tx<'_>, feed: &CalendarFeed) -> Result<String> {
     for row in &ended {
         calendar.push(cancelled(row)?);
     }
-    (&calendar).try_into().map_err(|error: std::fmt::Error| Error::internal(error))
+    let text: String = (&calendar).try_into().map_err(|error: std::fmt::Error| Error::internal(error))?;
+    Ok(folded(&text))
 }
 
 fn word(code: &impl serde::Serialize) -> Result<String> {

@@ -1,4 +1,7 @@
-//! The fields of calendars.
+//! The fields of calendars, the weekly letter, and how a calendar's lines are folded.
+
+pub mod digest;
+pub mod folding;
 
 use garde::Validate;
 use serde::{Deserialize, Serialize};
