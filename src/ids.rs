@@ -86,4 +86,5 @@ id!(/** What was done or decided in a treatment under way. */ EntryId, "entry");
 id!(/** A policy. */ PolicyId, "policy");
 id!(/** A row of the due list. */ DueId, "due row");
 id!(/** A calendar that a person subscribes to. */ CalendarFeedId, "calendar");
+id!(/** A weekly letter sent to a member. */ DigestLetterId, "letter");
 id!(/** One HTTP request or one command, for the log and the audit. */ RequestId, "request");

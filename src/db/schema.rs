@@ -45,6 +45,31 @@ diesel::table! {
 }
 
 diesel::table! {
+    digest_letters (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        person_id -> Uuid,
+        job_id -> Uuid,
+        secret_sha256 -> Nullable<Bytea>,
+        sent_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    digests (org_id, person_id) {
+        org_id -> Uuid,
+        person_id -> Uuid,
+        wanted -> Bool,
+        weekday -> Text,
+        local_time_h -> Int2,
+        site_id -> Nullable<Uuid>,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     due_ended (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,
@@ -721,6 +746,8 @@ diesel::table! {
 diesel::joinable!(audit -> organisations (org_id));
 diesel::joinable!(audit_chain -> organisations (org_id));
 diesel::joinable!(calendar_feeds -> organisations (org_id));
+diesel::joinable!(digest_letters -> organisations (org_id));
+diesel::joinable!(digests -> organisations (org_id));
 diesel::joinable!(due_ended -> organisations (org_id));
 diesel::joinable!(climate_values -> organisations (org_id));
 diesel::joinable!(climate_values -> people (recorded_by));
@@ -773,6 +800,8 @@ diesel::allow_tables_to_appear_in_same_query!(
     coats,
     creations,
     due,
+    digest_letters,
+    digests,
     due_ended,
     finding_versions,
     findings,
