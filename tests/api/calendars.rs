@@ -1,4 +1,4 @@
-//! `/v1/calendar-feeds` and `/v1/calendars`, read by an independent parser (the ical crate).
+//! `/v1/me/calendar-feeds` and `/v1/calendars`, read by an independent parser (the ical crate).
 
 use ical::parser::ical::component::{IcalCalendar, IcalEvent};
 use serde_json::{Value, json};
@@ -31,7 +31,7 @@ fn value(event: &IcalEvent, name: &str) -> String {
 }
 
 fn feed(client: &Client, fields: Value) -> (String, String, String) {
-    let made = client.post("/v1/calendar-feeds", &fields).expect(201);
+    let made = client.post("/v1/me/calendar-feeds", &fields).expect(201);
     (made.id(), made.etag(), made.json["address"].as_str().expect("an address").to_owned())
 }
 
@@ -41,19 +41,19 @@ fn a_calendar_is_read_without_a_token_and_ends_when_its_person_says_so() {
     let reader = app.reader();
     let (id, etag, address) = feed(&reader, json!({"name": "Hulls"}));
     text(&app.anonymous(), &address);
-    let shown = reader.get(&format!("/v1/calendar-feeds/{id}")).expect(200).json;
+    let shown = reader.get(&format!("/v1/me/calendar-feeds/{id}")).expect(200).json;
     let secret = address.rsplit('.').nth(1).expect("a secret");
     assert!(!shown.to_string().contains(secret), "told once");
-    app.lead().get(&format!("/v1/calendar-feeds/{id}")).expect(404);
+    app.lead().get(&format!("/v1/me/calendar-feeds/{id}")).expect(404);
     let wrong = address.replace(secret, "AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA");
     for gone in [wrong.as_str(), "/v1/calendars/x", "/v1/calendars/a.b.c.ics"] {
         app.anonymous().get(gone).expect_problem(404, "not_found", "");
     }
-    let ended = reader.patch(&format!("/v1/calendar-feeds/{id}"), &etag, &json!({"ended": true})).expect(200);
+    let ended = reader.patch(&format!("/v1/me/calendar-feeds/{id}"), &etag, &json!({"ended": true})).expect(200);
     app.anonymous().get(&address).expect_problem(404, "not_found", "");
-    let again = reader.patch(&format!("/v1/calendar-feeds/{id}"), &ended.etag(), &json!({"ended": false}));
+    let again = reader.patch(&format!("/v1/me/calendar-feeds/{id}"), &ended.etag(), &json!({"ended": false}));
     again.expect_problem(422, "invalid", "/ended");
-    reader.post("/v1/calendar-feeds", &json!({"name": "x", "site_id": "01900000-0000-7000-8000-000000000000"}))
+    reader.post("/v1/me/calendar-feeds", &json!({"name": "x", "site_id": "01900000-0000-7000-8000-000000000000"}))
         .expect_problem(422, "invalid", "/site_id");
 }
 

@@ -23,5 +23,5 @@ pub fn register(config: &mut ServiceConfig<'_>) {
         .service(api::digest::read_digest)
         .service(api::digest::change_digest)
         .service(api::endings::read_digest_ending)
-        .service(api::endings::end_digest);
+        .service(api::endings::withdraw_digest);
 }

@@ -2,7 +2,7 @@
 //! alone ends nothing: programs that look at links must not.
 
 use actix_web::http::header::{CACHE_CONTROL, CONTENT_TYPE};
-use actix_web::{HttpResponse, get, post, web};
+use actix_web::{HttpRequest, HttpResponse, get, post, web};
 use askama::Template;
 use sha2::{Digest, Sha256};
 use uuid::Uuid;
@@ -46,6 +46,14 @@ fn parts(address: &str) -> Result<(OrgId, DigestLetterId, Vec<u8>)> {
     Ok((uuid(org_id)?.into(), uuid(id)?.into(), Sha256::digest(secret.as_bytes()).to_vec()))
 }
 
+/// Whether the body is as RFC 8058, section 3.2, has it.
+fn is_form(request: &HttpRequest) -> bool {
+    let kind = request.headers().get(CONTENT_TYPE).map(|kind| kind.to_str().unwrap_or_default().to_ascii_lowercase());
+    kind.is_none_or(|kind| {
+        kind.starts_with("application/x-www-form-urlencoded") || kind.starts_with("multipart/form-data")
+    })
+}
+
 /// The member whose letters an address still ends.
 fn addressed(tx: &mut Tx<'_>, id: DigestLetterId, digest: &[u8]) -> Result<PersonId> {
     let (person_id, stored) = store::addressed(tx, id)?.ok_or_else(nothing_there)?;
@@ -70,13 +78,17 @@ pub async fn read_digest_ending(app: App, address: web::Path<String>) -> Outcome
 }
 
 /// Ends the weekly letter of the member to whom the letter with this address went (RFC 8058). It works once: then no
-/// address of an earlier letter does anything any more. What the body holds does not matter.
+/// address of an earlier letter does anything any more. The body is a form, or none; what it holds does not matter.
 #[utoipa::path(tag = "reports", params(("address" = String, Path, description = "The secret part of the address")),
     responses((status = 200, description = "No more letters", content_type = "text/html", body = String),
         (status = 404, description = "The address was used, or never was", body = crate::http::problem::Problem, content_type = "application/problem+json"),
         OpenDoorProblems))]
 #[post("/v1/digest-endings/{address}")]
-pub async fn end_digest(app: App, address: web::Path<String>) -> Outcome {
+pub async fn withdraw_digest(app: App, request: HttpRequest, address: web::Path<String>) -> Outcome {
+    if !is_form(&request) {
+        let detail = "Send a form (application/x-www-form-urlencoded or multipart/form-data), or no body.";
+        return Err(Error::new(Code::UnsupportedMediaType, detail));
+    }
     let (org_id, id, digest) = parts(&address)?;
     let db = app.db.clone();
     blocking(move || {
@@ -84,7 +96,7 @@ pub async fn end_digest(app: App, address: web::Path<String>) -> Outcome {
             let person_id = addressed(tx, id, &digest)?;
             let stored = store::chosen(tx, person_id)?;
             let after = DigestFields { wanted: false, ..stored.fields };
-            choose(tx, person_id, (stored.version, stored.fields), after, "end_digest")
+            choose(tx, person_id, (stored.version, stored.fields), after, "withdraw_digest")
         })
     })
     .await?;

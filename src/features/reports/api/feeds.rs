@@ -120,7 +120,7 @@ fn record(
 /// Lists your calendars.
 #[utoipa::path(tag = "reports", security(("bearer" = [])), params(CalendarFeedQuery),
     responses((status = 200, description = "A page of your calendars", body = Page<CalendarFeedView>), ListProblems))]
-#[get("/v1/calendar-feeds")]
+#[get("/v1/me/calendar-feeds")]
 pub async fn list_calendar_feeds(
     app: App,
     permit: Permit<BeOneself>,
@@ -136,7 +136,7 @@ pub async fn list_calendar_feeds(
 /// Makes a calendar of what falls due. Its address is in the answer, and nowhere else.
 #[utoipa::path(tag = "reports", security(("bearer" = [])), request_body = CalendarFeedFields,
     responses((status = 201, description = "Made; the address is shown this once", body = CalendarAddressView), CreateProblems))]
-#[post("/v1/calendar-feeds")]
+#[post("/v1/me/calendar-feeds")]
 pub async fn create_calendar_feed(
     app: App,
     permit: Permit<BeOneself>,
@@ -154,14 +154,14 @@ pub async fn create_calendar_feed(
     Ok(HttpResponse::Created()
         .insert_header(("cache-control", "no-store"))
         .insert_header((ETAG, etag(view.version)))
-        .insert_header(("location", format!("/v1/calendar-feeds/{}", view.id)))
+        .insert_header(("location", format!("/v1/me/calendar-feeds/{}", view.id)))
         .json(view))
 }
 
 /// Reads a calendar of yours: what it shows, not its address.
 #[utoipa::path(tag = "reports", security(("bearer" = [])), params(("id" = CalendarFeedId, Path, description = "The calendar")),
     responses((status = 200, description = "The calendar", body = CalendarFeedView), ReadProblems))]
-#[get("/v1/calendar-feeds/{id}")]
+#[get("/v1/me/calendar-feeds/{id}")]
 pub async fn read_calendar_feed(app: App, permit: Permit<BeOneself>, id: At<CalendarFeedId>) -> Outcome {
     let person_id = person(&permit)?;
     app.read(&permit, move |tx| store::read(tx, person_id, id.0)).await.map(CalendarFeedView::from).map(kept)
@@ -171,7 +171,7 @@ pub async fn read_calendar_feed(app: App, permit: Permit<BeOneself>, id: At<Cale
 #[utoipa::path(tag = "reports", security(("bearer" = [])), request_body = Patch<CalendarFeedFields>,
     params(("id" = CalendarFeedId, Path, description = "The calendar"), ("If-Match" = String, Header, description = "The ETag the change is made on")),
     responses((status = 200, description = "As it stands now", body = CalendarFeedView), ChangeProblems))]
-#[patch("/v1/calendar-feeds/{id}")]
+#[patch("/v1/me/calendar-feeds/{id}")]
 pub async fn change_calendar_feed(
     app: App,
     permit: Permit<BeOneself>,
