@@ -132,6 +132,7 @@ fn afloat() -> HullFacts {
             .collect(),
         findings: Vec::new(),
         policy: Policy::default(),
+        intent: None,
     }
 }
 

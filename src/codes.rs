@@ -1,4 +1,4 @@
-//! Codes kept as text in the database are serde enums in Rust: one spelling for JSON, Rust and SQL.
+//! Codes kept as text in the database are serde enums in Rust: one spelling for JSON, Rust and SQL. And bytes as text.
 
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -23,4 +23,10 @@ pub fn to_text<T: Serialize>(code: &T) -> Result<String> {
 /// Internal, if the database holds a code this version does not know.
 pub fn from_text<T: DeserializeOwned>(text: &str) -> Result<T> {
     serde_json::from_value(serde_json::Value::String(text.to_owned())).map_err(Error::internal)
+}
+
+/// Bytes as hexadecimal text (RFC 4648, section 8, in lower case).
+#[must_use]
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }

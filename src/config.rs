@@ -7,6 +7,7 @@ use std::path::PathBuf;
 
 use crate::db::private::{self, PrivateOptions};
 use crate::error::{Code, Error, Result};
+use crate::objects::S3Settings;
 
 /// Where the database is.
 #[derive(Clone)]
@@ -43,6 +44,12 @@ pub struct ServiceSettings {
     pub cors_origins: Vec<String>,
     /// `GARBOARD_REQUESTS_PER_SECOND` of one caller; 0 for no bound.
     pub requests_per_second: Option<u32>,
+    /// `GARBOARD_SEND_TO_LOOPBACK`: whether events may be sent to this machine.
+    pub sends_to_loopback: bool,
+    /// `GARBOARD_METRICS_TOKEN`: what opens `/metrics`; without one it is for this machine.
+    pub metrics_token: Option<String>,
+    /// `GARBOARD_ATTACHMENT_MIB`: the longest file of an attachment.
+    pub attachment_mib: Option<u32>,
 }
 
 /// The settings.
@@ -73,6 +80,16 @@ fn text(name: &str) -> Result<Option<String>> {
             Err(Error::new(Code::Invalid, format!("{name} is not UTF-8. Correct it.")))
         }
     }
+}
+
+fn number(name: &str, remedy: &str) -> Result<Option<u32>> {
+    text(name)?
+        .map(|text| {
+            text.trim().parse().map_err(|cause: std::num::ParseIntError| {
+                Error::new(Code::Invalid, format!("{name} is no number. {remedy}")).because(cause)
+            })
+        })
+        .transpose()
 }
 
 #[allow(clippy::disallowed_methods, reason = "this is the one place that reads the environment")]
@@ -117,17 +134,14 @@ impl Settings {
     /// # Errors
     /// Invalid, when a variable cannot be read.
     pub fn service() -> Result<ServiceSettings> {
-        let requests_per_second = text("GARBOARD_REQUESTS_PER_SECOND")?
-            .map(|text| {
-                text.trim().parse().map_err(|cause: std::num::ParseIntError| {
-                    Error::new(
-                        Code::Invalid,
-                        "GARBOARD_REQUESTS_PER_SECOND is no number. Enter one, 0 for no bound.",
-                    )
-                    .because(cause)
-                })
-            })
-            .transpose()?;
+        let requests_per_second = number("GARBOARD_REQUESTS_PER_SECOND", "Enter one, 0 for no bound.")?;
+        let attachment_mib = number("GARBOARD_ATTACHMENT_MIB", "Enter one from 1 to 1024.")?;
+        if attachment_mib.is_some_and(|mib| !(1..=1024).contains(&mib)) {
+            return Err(Error::new(
+                Code::Invalid,
+                "GARBOARD_ATTACHMENT_MIB is not from 1 to 1024. Correct it.",
+            ));
+        }
         let origins = text("GARBOARD_CORS_ORIGINS")?.unwrap_or_default();
         Ok(ServiceSettings {
             smtp_url: text("GARBOARD_SMTP_URL")?,
@@ -135,6 +149,76 @@ impl Settings {
             public_url: text("GARBOARD_PUBLIC_URL")?,
             cors_origins: origins.split_whitespace().map(str::to_owned).collect(),
             requests_per_second,
+            sends_to_loopback: text("GARBOARD_SEND_TO_LOOPBACK")?.is_some_and(|text| text.trim() == "true"),
+            metrics_token: text("GARBOARD_METRICS_TOKEN")?,
+            attachment_mib,
+        })
+    }
+
+    /// The store of attachments where it is not the data folder: one that speaks S3.
+    ///
+    /// # Errors
+    /// Invalid, when a variable cannot be read or one is missing.
+    pub fn s3() -> Result<Option<S3Settings>> {
+        let Some(bucket) = text("GARBOARD_S3_BUCKET")? else { return Ok(None) };
+        let needed = |name: &str| {
+            text(name)?.ok_or_else(|| {
+                Error::new(Code::Invalid, format!("GARBOARD_S3_BUCKET is set. Set {name} with it."))
+            })
+        };
+        Ok(Some(S3Settings {
+            bucket,
+            endpoint: text("GARBOARD_S3_ENDPOINT")?,
+            region: needed("GARBOARD_S3_REGION")?,
+            key_id: needed("GARBOARD_S3_KEY_ID")?,
+            secret: needed("GARBOARD_S3_SECRET")?,
+        }))
+    }
+
+    /// `GARBOARD_SERVER`: the service that commands speak to.
+    ///
+    /// # Errors
+    /// Invalid, when it is not UTF-8.
+    pub fn server() -> Result<Option<String>> {
+        text("GARBOARD_SERVER")
+    }
+
+    /// `GARBOARD_CA`: the certificate authority to trust instead of those of the system.
+    #[must_use]
+    pub fn ca() -> Option<PathBuf> {
+        raw("GARBOARD_CA").map(PathBuf::from)
+    }
+
+    /// `GARBOARD_CREDENTIALS`: the file with a program's credentials.
+    #[must_use]
+    pub fn credentials_file() -> Option<PathBuf> {
+        raw("GARBOARD_CREDENTIALS").map(PathBuf::from)
+    }
+
+    /// `GARBOARD_CLIENT_ID` and `GARBOARD_CLIENT_SECRET`: a program's credentials.
+    ///
+    /// # Errors
+    /// Invalid, when one is there without the other.
+    pub fn program_credentials() -> Result<Option<(String, String)>> {
+        match (text("GARBOARD_CLIENT_ID")?, text("GARBOARD_CLIENT_SECRET")?) {
+            (Some(id), Some(secret)) => Ok(Some((id, secret))),
+            (None, None) => Ok(None),
+            _ => Err(Error::new(
+                Code::Invalid,
+                "Set both GARBOARD_CLIENT_ID and GARBOARD_CLIENT_SECRET, or neither.",
+            )),
+        }
+    }
+
+    /// The user's folder for settings: `XDG_CONFIG_HOME`, or `.config` at home (XDG Base Directory Specification).
+    ///
+    /// # Errors
+    /// Invalid, when no home is known.
+    pub fn config_folder() -> Result<PathBuf> {
+        let folder = raw("XDG_CONFIG_HOME").map(PathBuf::from).filter(|folder| folder.is_absolute());
+        let folder = folder.or_else(|| raw("HOME").map(|home| PathBuf::from(home).join(".config")));
+        folder.map(|folder| folder.join("garboard")).ok_or_else(|| {
+            Error::new(Code::Invalid, "Neither HOME nor XDG_CONFIG_HOME is set. Set one of them.")
         })
     }
 

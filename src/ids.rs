@@ -68,6 +68,9 @@ id!(/** A program that calls the API for an organisation. */ ProgramId, "program
 id!(/** A secret of a program. */ SecretId, "secret");
 id!(/** An audit row. */ AuditId, "audit row");
 id!(/** A job. */ JobId, "job");
+id!(/** An event. */ EventId, "event");
+id!(/** A subscription to events. */ SubscriptionId, "subscription");
+id!(/** An event on its way to a subscription. */ DeliveryId, "delivery");
 id!(/** A site. */ SiteId, "site");
 id!(/** A vessel. */ VesselId, "vessel");
 id!(/** A grant on a vessel to another organisation. */ GrantId, "grant");
@@ -83,6 +86,8 @@ id!(/** A measured film of a coat. */ FilmId, "film");
 id!(/** A climate value. */ ClimateValueId, "climate value");
 id!(/** A treatment. */ TreatmentId, "treatment");
 id!(/** What was done or decided in a treatment under way. */ EntryId, "entry");
+id!(/** An attachment. */ AttachmentId, "attachment");
+id!(/** An object: the bytes of an attachment, outside the database. */ ObjectId, "object");
 id!(/** A policy. */ PolicyId, "policy");
 id!(/** A row of the due list. */ DueId, "due row");
 id!(/** A calendar that a person subscribes to. */ CalendarFeedId, "calendar");

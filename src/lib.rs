@@ -11,6 +11,7 @@
 //! | [`jobs`] | work after a commit: the queue and the runner |
 //! | [`cli`] | a file a command |
 //! | [`routes`] | the only file that lists the capabilities |
+//! | [`objects`] | bytes outside the database: a folder, or a store that speaks S3 |
 //! | [`error`], [`ids`], [`codes`], [`permissions`], [`clock`], [`config`], [`telemetry`] | what all of them stand on |
 //!
 //! A request goes through extractor, handler, transaction, store, rule and view. A forecast is a job: facts are
@@ -27,6 +28,7 @@ pub mod features;
 pub mod http;
 pub mod ids;
 pub mod jobs;
+pub mod objects;
 pub mod permissions;
 pub mod routes;
 pub mod science;

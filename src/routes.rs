@@ -1,17 +1,46 @@
 //! The only file that lists the capabilities.
 
+use std::sync::Arc;
+
 use utoipa_actix_web::service_config::ServiceConfig;
 
+use crate::db::Db;
 use crate::features::{
-    accounts, audit, batches, calculators, climate, coats, due, forecasts, grants, haulouts, imports,
-    policies, products, reports, sites, surveys, treatments, vessels,
+    accounts, attachments, audit, batches, calculators, climate, coats, dossier, due, events, forecasts,
+    grants, haulouts, imports, jobs, policies, products, reports, sites, surveys, treatments, vessels,
 };
+use crate::http::guards::Guards;
 use crate::http::health;
+use crate::ids::OrgId;
+use crate::jobs::queue::{AUDIT_HEAD, DELIVERY, DIGEST, DRYING, FORECAST};
+use crate::jobs::{Job, Workers};
+
+/// Who works at which kind of job. What a handler needs beyond the database (the post, the keys) is with the guards.
+#[must_use]
+pub fn workers(_guards: &Arc<Guards>) -> Workers {
+    Workers::of(FORECAST, forecasts::job::handle)
+        .and(DRYING, treatments::job::tell_drying)
+        .and(AUDIT_HEAD, events::job::tell_audit_head)
+}
+
+/// Who sends events to subscriptions, and letters to members.
+#[must_use]
+pub fn senders(guards: &Arc<Guards>) -> Workers {
+    let (guards, post) = (guards.clone(), guards.clone());
+    Workers::of(DELIVERY, move |db: &Db, org_id: OrgId, jobs: &[Job]| {
+        events::job::deliver(db, org_id, jobs, &guards.sealing, &guards.sender)
+    })
+    .and(DIGEST, move |db: &Db, org_id: OrgId, jobs: &[Job]| {
+        reports::job::send(db, org_id, jobs, post.mail.as_ref())
+    })
+    .one_at_a_time()
+}
 
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
     config.service(health::read_liveness).service(health::read_readiness);
     audit::register(config);
+    jobs::register(config);
     accounts::register(config);
     sites::register(config);
     vessels::register(config);
@@ -25,7 +54,10 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     policies::register(config);
     forecasts::register(config);
     due::register(config);
+    events::register(config);
+    attachments::register(config);
     reports::register(config);
+    dossier::register(config);
     calculators::register(config);
     imports::register(config);
     batches::register(config);

@@ -12,7 +12,9 @@ use clap::{Args, Subcommand};
 use serde::{Deserialize, Serialize};
 
 use crate::cli::database::Where;
+use crate::cli::erase::erasures;
 use crate::cli::output::print;
+use crate::codes::hex;
 use crate::db::{Actor, Db};
 use crate::error::{Code, Error, Result};
 use crate::features::{accounts, audit};
@@ -53,10 +55,6 @@ pub struct Head {
     row_sha256: String,
 }
 
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
-}
-
 impl Audit {
     pub(super) fn run(&self) -> Result<()> {
         let AuditCommand::Verify(command) = &self.command;
@@ -65,7 +63,13 @@ impl Audit {
         let path = command.heads.as_deref().unwrap_or(&default);
         // A file that was named must be there.
         let heads = if command.heads.is_some() || path.exists() { read_heads(path)? } else { Vec::new() };
-        let (report, sound) = verify(&opened.db, &heads)?;
+        let (mut report, mut sound) = verify(&opened.db, &heads)?;
+        for org_id in vanished(&opened.db, &heads, &erasures(&opened.secrets)?)? {
+            sound = false;
+            report.push_str(&format!(
+                "{org_id}: NOT SOUND: its heads were written down, and it is gone without an erasure.\n"
+            ));
+        }
         print(&report)?;
         if sound {
             Ok(())
@@ -91,6 +95,19 @@ pub fn read_heads(path: &Path) -> Result<Vec<Head>> {
             serde_json::from_str(&line).map_err(|cause| unreadable(cause.to_string()))
         })
         .collect()
+}
+
+/// The organisations whose heads were written down and that are neither there nor erased by `garboard erase`.
+///
+/// # Errors
+/// Those of the database.
+pub fn vanished(db: &Db, heads: &[Head], erased: &[OrgId]) -> Result<Vec<OrgId>> {
+    let there = db.sign_in(accounts::store::organisations)?;
+    let known = |org_id: &OrgId| erased.contains(org_id) || there.iter().any(|(there, _)| there == org_id);
+    let mut gone: Vec<OrgId> = heads.iter().map(|head| head.org_id).filter(|org_id| !known(org_id)).collect();
+    gone.sort_by_key(ToString::to_string);
+    gone.dedup();
+    Ok(gone)
 }
 
 /// A line for each organisation, and whether all are sound.

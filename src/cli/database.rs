@@ -7,12 +7,13 @@ use clap::Args;
 
 use crate::clock::Clock;
 use crate::config::{Database, GivenDatabase, Settings};
-use crate::db::private::{Addresses, PrivatePostgres};
+use crate::db::private::{Account, Addresses, PrivatePostgres};
 use crate::db::roles::DATABASE;
 use crate::db::{Actor, Db, DbOptions, migrations};
 use crate::error::{Code, Error, Result};
 use crate::features::accounts::store;
 use crate::ids::{Id, OrgId, RequestId};
+use crate::objects::Objects;
 
 /// Where the database is.
 #[derive(Debug, Clone, Args)]
@@ -43,6 +44,10 @@ pub struct Opened {
     pub private: Option<PrivatePostgres>,
     /// The folder for keys.
     pub secrets: PathBuf,
+    /// The bytes of attachments.
+    pub objects: Objects,
+    /// Of a private PostgreSQL, whoever may act as `garboard_owner`.
+    superuser_url: Option<String>,
 }
 
 impl Where {
@@ -88,7 +93,14 @@ impl Where {
                 migrations::migrate(&addresses.superuser_url)?;
                 let db = connect(&addresses, connections)?;
                 let secrets = private.data_dir().join("secrets");
-                Ok(Opened { db, private: Some(private), secrets })
+                let objects = objects(private.data_dir(), private.account())?;
+                Ok(Opened {
+                    db,
+                    private: Some(private),
+                    secrets,
+                    objects,
+                    superuser_url: Some(addresses.superuser_url),
+                })
             }
             Database::Given(given) => open_given(given, &settings, connections),
         }
@@ -105,9 +117,31 @@ impl Where {
             && let Some(addresses) = PrivatePostgres::running(options, DATABASE).map_err(refused)?
         {
             let db = connect(&addresses, 2)?;
-            return Ok(Opened { db, private: None, secrets: settings.data_dir.join("secrets") });
+            let objects = objects(&settings.data_dir, None)?;
+            let secrets = settings.data_dir.join("secrets");
+            let superuser_url = Some(addresses.superuser_url);
+            return Ok(Opened { db, private: None, secrets, objects, superuser_url });
         }
         self.start(2)
+    }
+}
+
+impl Where {
+    /// Where whoever may act as `garboard_owner` connects, for what no role of the service may do.
+    ///
+    /// # Errors
+    /// Invalid, when a given database names none.
+    pub fn owner_url(&self, opened: &Opened) -> Result<String> {
+        if let Some(url) = &opened.superuser_url {
+            return Ok(url.clone());
+        }
+        match self.settings()?.database {
+            Database::Given(GivenDatabase { owner_url: Some(url), .. }) => Ok(url),
+            _ => Err(Error::new(
+                Code::Invalid,
+                "The service's own roles cannot take out what was recorded. Set DATABASE_OWNER_URL to a superuser, or to a member of garboard_owner, of that database.",
+            )),
+        }
     }
 }
 
@@ -141,7 +175,23 @@ fn open_given(given: &GivenDatabase, settings: &Settings, connections: u32) -> R
     let db = Db::connect(&options, Clock::System)?;
     let secrets = settings.data_dir.join("secrets");
     make_private_folder(&secrets)?;
-    Ok(Opened { db, private: None, secrets })
+    let objects = objects(&settings.data_dir, None)?;
+    Ok(Opened { db, private: None, secrets, objects, superuser_url: None })
+}
+
+/// The store of attachments: where it is set to be, else a folder of the data folder, which the unprivileged user owns
+/// that the service becomes.
+fn objects(data_dir: &std::path::Path, account: Option<&Account>) -> Result<Objects> {
+    if let Some(s3) = Settings::s3()? {
+        return Objects::in_s3(&s3);
+    }
+    let folder = data_dir.join("attachments");
+    let is_new = !folder.exists();
+    let objects = Objects::in_folder(&folder)?;
+    if let Some(account) = account.filter(|_| is_new) {
+        std::os::unix::fs::lchown(&folder, Some(account.uid), Some(account.gid)).map_err(Error::internal)?;
+    }
+    Ok(objects)
 }
 
 fn make_private_folder(folder: &std::path::Path) -> Result<()> {

@@ -2,12 +2,16 @@
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use clap::{Args, ValueEnum};
 use indicatif::{ProgressBar, ProgressStyle};
+use serde_json::Value;
 
+use crate::cli::client::{Remote, Service};
 use crate::cli::database::{ForOrganisation, Where};
-use crate::cli::output::{print, print_line};
+use crate::cli::output::{hushed, print, print_line};
+use crate::codes;
 use crate::db::{Actor, Db};
 use crate::error::{Code, Error, Result};
 use crate::features::forecasts;
@@ -15,6 +19,9 @@ use crate::features::imports::model::kinds::ImportKind;
 use crate::features::imports::model::report::ImportReport;
 use crate::features::imports::{Options, run};
 use crate::jobs::run_until_idle;
+
+/// The longest a service may take over a file.
+const IMPORT_TIME: Duration = Duration::from_mins(15);
 
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum Kind {
@@ -31,6 +38,8 @@ pub struct Import {
     database: Where,
     #[command(flatten)]
     organisation: ForOrganisation,
+    #[command(flatten)]
+    remote: Remote,
     /// What the file holds
     #[arg(value_enum)]
     kind: Kind,
@@ -65,6 +74,9 @@ impl Import {
         let file = File::open(path).map_err(|cause| {
             Error::new(Code::Invalid, format!("Cannot read {}: {cause}. Check the name.", path.display()))
         })?;
+        if let Some(door) = self.remote.door(self.database.data_dir.as_deref())? {
+            return self.send_to(&self.remote.enter(door)?, kind, path, file);
+        }
         let opened = self.database.open()?;
         let actor: Actor = self.organisation.actor(&opened.db)?;
         let options = Options {
@@ -83,6 +95,45 @@ impl Import {
         let report = report?;
         self.tell(path, &report)?;
         if report.committed && report.created + report.updated > 0 { forecast(&opened.db) } else { Ok(()) }
+    }
+
+    fn send_to(&self, service: &Service, kind: ImportKind, path: &Path, file: File) -> Result<()> {
+        if self.organisation.organisation.is_some() {
+            return Err(Error::new(
+                Code::Invalid,
+                "--organisation is for a database here. A session and a program are in one organisation each.",
+            ));
+        }
+        let options = [("dry_run", self.dry_run), ("skip_bad", self.skip_bad), ("update", self.update)];
+        let query: Vec<(&str, &str)> =
+            options.iter().filter(|(_, on)| *on).map(|(name, _)| (*name, "true")).collect();
+        let request = service
+            .request("POST", &format!("/v1/imports/{}", codes::to_text(&kind)?))
+            .query(&query)
+            .timeout(IMPORT_TIME)
+            .header("Content-Type", "text/csv")
+            .body(file);
+        let (status, answer) = service.ask(request)?;
+        if status == 200 {
+            let report: ImportReport = serde_json::from_value(answer).map_err(|cause| {
+                Error::new(
+                    Code::Invalid,
+                    "The service answers otherwise than this command knows. Use one of its age.",
+                )
+                .because(cause)
+            })?;
+            return self.tell(path, &report);
+        }
+        for error in answer["errors"].as_array().into_iter().flatten() {
+            let (place, detail) = (&error["pointer"], &error["detail"]);
+            let text = |value: &Value| hushed(value.as_str().unwrap_or_default());
+            eprintln!("{}: {}", text(place), text(detail));
+        }
+        let said = hushed(answer["detail"].as_str().unwrap_or("The service refused the file."));
+        Err(Error::new(
+            Code::Invalid,
+            said.replace("or send skip_bad=true to import", "or import with --skip-bad"),
+        ))
     }
 
     /// Says what came of it: the rows at fault on stderr, one a line, the outcome last.
@@ -118,7 +169,7 @@ impl Import {
 /// Brings the forecasts up to date, along with the worker of a service where one runs: without one, the due
 /// list would wait for the next service.
 fn forecast(db: &Db) -> Result<()> {
-    let tally = run_until_idle(db, &forecasts::job::handle)?;
+    let tally = run_until_idle(db, &forecasts::job::workers())?;
     if tally.done > 0 {
         eprintln!("{} forecasts computed.", tally.done);
     }

@@ -10,7 +10,7 @@ use crate::db::Db;
 use crate::error::{Error, Result};
 use crate::features::accounts::api::proof::hash_password;
 use crate::features::accounts::model::{NewMemberFields, OrganisationFields};
-use crate::features::accounts::store;
+use crate::features::accounts::store::{self, sessions};
 use crate::http::body::validated;
 use crate::ids::{Id, OrgId};
 use crate::permissions::Role;
@@ -46,12 +46,14 @@ impl Organisation {
             password: password.clone(),
         })?;
         let opened = self.database.open()?;
+        let known = opened.db.sign_in(|conn| sessions::candidate(conn, &self.email))?.is_some();
         let org_id = create(&opened.db, &fields, &[administrator])?;
-        print(&format!(
-            "Organisation {} ({org_id}).\nSign in as {} with the password {password}\n\
-             (kept nowhere else; somebody who had an account here keeps the password they had).\n",
-            self.name, self.email
-        ))
+        let how = if known {
+            format!("{} has an account here: sign in with the password it has.", self.email)
+        } else {
+            format!("Sign in as {} with the password {password}\n(kept nowhere else).", self.email)
+        };
+        print(&format!("Organisation {} ({org_id}).\n{how}\n", self.name))
     }
 }
 

@@ -15,15 +15,18 @@ use crate::cli::database::{Opened, Where};
 use crate::cli::output::print_line;
 use crate::clock::Clock;
 use crate::config::{Database, Settings};
+use crate::db::Db;
 use crate::db::private::{Account, is_root};
 use crate::error::{Code, Error, Result};
-use crate::features::forecasts;
+use crate::features::attachments::sweep::sweep;
+use crate::features::{events, forecasts, reports};
 use crate::http::guards::{Bounds, Guards};
 use crate::http::mail::Mail;
 use crate::http::server;
 use crate::http::state::{AppState, blocking};
 use crate::http::tokens::TokenKeys;
 use crate::jobs::runner::Runner;
+use crate::objects::Objects;
 use crate::{routes, telemetry};
 
 /// Connections of the application role, and blocking threads to match them: the best throughput on two cores.
@@ -31,8 +34,11 @@ const CONNECTIONS: u32 = 8;
 const HTTP_WORKERS: usize = 2;
 const BLOCKING_THREADS: usize = 4;
 const JOB_THREADS: usize = 1;
+const SENDING_THREADS: usize = 2;
 /// How often the heads of the audit go to their file; once at the start.
 const HEADS_EVERY: Duration = Duration::from_hours(24);
+/// How often the store of attachments is swept of what has no row; once at the start.
+const SWEPT_EVERY: Duration = Duration::from_hours(24);
 
 /// How to listen.
 #[derive(Debug, Clone, Args)]
@@ -82,7 +88,7 @@ impl Listening {
     /// Takes the socket, before anything slow is done.
     ///
     /// # Errors
-    /// A conflict, when the address is taken or open to others without a proxy.
+    /// A conflict, when the address is taken or open to others without a proxy, or the certificate cannot be used.
     pub fn bind(&self) -> Result<TcpListener> {
         if !self.listen.ip().is_loopback() && !self.behind_proxy && self.tls_certificate.is_none() {
             return Err(Error::new(
@@ -93,6 +99,8 @@ impl Listening {
                 ),
             ));
         }
+        // A certificate that cannot be used is told of now, not after the database has started.
+        self.tls()?;
         TcpListener::bind(self.listen).map_err(|cause| {
             Error::new(
                 Code::Conflict,
@@ -128,7 +136,12 @@ impl Listening {
             behind_proxy: self.behind_proxy,
             tls: self.tls_certificate.is_some(),
             cors_origins: settings.cors_origins,
+            sends_to_loopback: settings.sends_to_loopback,
+            metrics_token: settings.metrics_token,
             requests_per_second: settings.requests_per_second.unwrap_or(usual.requests_per_second),
+            attachment_bytes: settings
+                .attachment_mib
+                .map_or(usual.attachment_bytes, |mib| u64::from(mib) * 1024 * 1024),
             ..usual
         };
         let mail = match (settings.smtp_url, settings.mail_from, settings.public_url) {
@@ -158,7 +171,7 @@ impl Listening {
 /// # Errors
 /// What keeps the service from starting.
 pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening) -> Result<()> {
-    let Opened { db, private, secrets } = opened;
+    let Opened { db, private, secrets, objects, .. } = opened;
     let keys = Arc::new(TokenKeys::load_or_create(&secrets.join("token_keys"))?);
     let guards = Arc::new(listening.guards(&secrets)?);
     let tls = listening.tls()?;
@@ -166,10 +179,16 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
     if let Some(account) = private.as_ref().and_then(|private| private.account()) {
         drop_privileges(account)?;
     }
-    let runner = Runner::start(&db, Arc::new(forecasts::job::handle), JOB_THREADS)?;
+    events::job::schedule_audit_heads(&db)?;
+    reports::job::schedule_digests(&db)?;
+    forecasts::job::request_for_new_model(&db)?;
+    let runner = Runner::start(&db, &routes::workers(&guards), JOB_THREADS)?;
+    // Apart from the others: a receiver may be slow.
+    let senders = Runner::start(&db, &routes::senders(&guards), SENDING_THREADS)?;
     let address = listener.local_addr().map_err(Error::internal)?;
     let heads = (db.clone(), secrets.clone());
-    let state = AppState { db, keys, guards, clock: Clock::System };
+    let sweeping = (db.clone(), objects.clone());
+    let state = AppState { db, keys, guards, clock: Clock::System, objects };
     let served = actix_web::rt::System::new().block_on(async move {
         // Heard from before the address is told: a stop that comes while the server still starts is a stop.
         let stop = stop_signal()?;
@@ -186,6 +205,13 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
             }
         });
         actix_web::rt::spawn(async move {
+            let mut daily = tokio::time::interval(SWEPT_EVERY);
+            loop {
+                daily.tick().await;
+                sweep_and_log(&sweeping.0, &sweeping.1).await;
+            }
+        });
+        actix_web::rt::spawn(async move {
             stop.await;
             handle.stop(true).await;
         });
@@ -195,10 +221,26 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
         server.await.map_err(Error::internal)
     });
     runner.stop();
+    senders.stop();
     if let Some(private) = private {
         private.stop().map_err(|cause| Error::new(Code::Unavailable, cause.to_string()))?;
     }
     served
+}
+
+/// Sweeps the store of attachments; what came of it goes to the log.
+async fn sweep_and_log(db: &Db, objects: &Objects) {
+    match sweep(db, objects, db.clock().now()).await {
+        Ok(swept) if swept.missing.is_empty() => {
+            tracing::info!(kept = swept.kept, removed = swept.removed, "the attachments were swept");
+        }
+        Ok(swept) => {
+            tracing::error!(missing = ?swept.missing, removed = swept.removed, "objects of attachments are missing");
+        }
+        Err(error) => {
+            tracing::error!(%error, cause = ?error.cause, "the attachments were not swept");
+        }
+    }
 }
 
 /// Listens for the signals that ask for a stop, from now on; ends when one has come.

@@ -31,6 +31,12 @@ const CONSTRAINTS: &[(&str, Code, &str, &str)] = &[
         "is after a recorded lift of this vessel. Correct the haul-out first.",
     ),
     (
+        "launch_before_surveys",
+        Code::Conflict,
+        "/launched_on",
+        "is after a survey of this vessel. Correct the survey's day first.",
+    ),
+    (
         "survey_within_haul_out",
         Code::Invalid,
         "/surveyed_on",
@@ -105,6 +111,7 @@ const FOREIGN: &[(&str, &str)] = &[
     ("_site", "/site_id"),
     ("_product", "/product_id"),
     ("_coat", "/coat_id"),
+    ("_finding", "/finding_id"),
 ];
 
 impl From<DieselError> for Error {
@@ -122,6 +129,10 @@ impl From<DieselError> for Error {
                 .because(cause)
             }
             DieselError::DatabaseError(kind, ref info) => {
+                // The kinds know nothing of it: what took longer than a statement may, or waited longer for a row.
+                if info.message().starts_with("canceling statement due to") {
+                    return Self::new(Code::Unavailable, "The database took too long over this. Try again in a moment, or ask for less at a time.").because(cause);
+                }
                 let constraint = info.constraint_name().unwrap_or_default().to_owned();
                 database_refusal(kind, &constraint)
                     .unwrap_or_else(|| Self::internal("database refusal"))

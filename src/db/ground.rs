@@ -41,7 +41,7 @@ const SURVEYS: Option<GrantScope> = Some(GrantScope::RecordSurveys);
 const TREATMENTS: Option<GrantScope> = Some(GrantScope::RecordTreatments);
 
 /// All kinds of records that can be resolved, those that a body names first to last.
-pub static UNDER: [Under; 9] = [
+pub static UNDER: [Under; 10] = [
     under("vessels", "vessel_id", "vessel", &["vessels"], None),
     under("surveys", "survey_id", "survey", &["surveys"], SURVEYS),
     under("haul-outs", "haul_out_id", "haul-out", &["haul_outs"], TREATMENTS),
@@ -51,6 +51,8 @@ pub static UNDER: [Under; 9] = [
     under("coats", "coat_id", "coat", &["coats"], TREATMENTS),
     under("films", "film_id", "film", &["coat_films"], TREATMENTS),
     under("treatments", "treatment_id", "treatment", &["treatment_plans", "treatments"], TREATMENTS),
+    // The evidence.
+    under("attachments", "attachment_id", "attachment", &["attachments"], SURVEYS),
 ];
 
 /// The record a request is about.
@@ -74,6 +76,13 @@ impl About {
     #[must_use]
     pub fn among(named: impl Fn(&str) -> Option<Uuid>) -> Option<Self> {
         UNDER.iter().find_map(|under| Some(Self { under, id: named(under.field)?, needs: under.scope }))
+    }
+
+    /// As the record that another is to be put under into this collection, if that is one of records under a vessel.
+    #[must_use]
+    pub fn into_collection(self, collection: &str) -> Self {
+        let scope = UNDER.iter().find(|under| under.collection == collection).and_then(|under| under.scope);
+        Self { needs: scope.or(self.needs), ..self }
     }
 
     /// As the record that another of this kind is to be created under.

@@ -1,6 +1,8 @@
 //! The schema's changes, built into the binary.
 
 use diesel::connection::SimpleConnection;
+use diesel::migration::MigrationSource;
+use diesel::pg::Pg;
 use diesel::prelude::*;
 use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
 
@@ -26,6 +28,16 @@ pub fn migrate(owner_url: &str) -> Result<Vec<String>> {
 /// As [`migrate`].
 pub fn revert_all(owner_url: &str) -> Result<()> {
     connect(owner_url)?.revert_all_migrations(MIGRATIONS).map(|_| ()).map_err(Error::internal)
+}
+
+/// The name of the newest change of this binary: a schema of the same name is the same.
+///
+/// # Errors
+/// Internal, when the built-in changes cannot be read: a defect.
+pub fn latest() -> Result<String> {
+    let all =
+        MigrationSource::<Pg>::migrations(&MIGRATIONS).map_err(|cause| Error::internal(cause.to_string()))?;
+    Ok(all.iter().map(|change| change.name().to_string()).max().unwrap_or_default())
 }
 
 fn connect(owner_url: &str) -> Result<PgConnection> {

@@ -5,6 +5,7 @@ pub mod actor;
 mod failure;
 pub mod ground;
 pub mod migrations;
+pub mod organisation_rows;
 pub mod paging;
 pub mod pool;
 pub mod private;

@@ -1,7 +1,7 @@
 //! Pools and the doors through them: `read` and `write` for an organisation, `sign_in` before one is known,
 //! `work` for claiming jobs.
 
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use chrono::SecondsFormat;
 use diesel::connection::{AnsiTransactionManager, SimpleConnection, TransactionManager};
@@ -78,7 +78,8 @@ impl Db {
     pub fn connect(options: &DbOptions, clock: Clock) -> Result<Self> {
         let db = Self {
             app: pool(&options.app_url, options.app_connections)?,
-            worker: pool(&options.worker_url, 3)?,
+            // A listener and the threads of each runner.
+            worker: pool(&options.worker_url, 6)?,
             sign_in: pool(&options.sign_in_url, 4)?,
             clock,
         };
@@ -108,6 +109,14 @@ impl Db {
     /// As [`Db::write`].
     pub fn read<T>(&self, actor: &Actor, f: impl FnOnce(&mut Tx<'_>) -> Result<T>) -> Result<T> {
         self.transaction(&self.app, actor, " READ ONLY", f)
+    }
+
+    /// As [`Db::read`], of one state of the database throughout, however long it takes.
+    ///
+    /// # Errors
+    /// As [`Db::write`].
+    pub fn snapshot<T>(&self, actor: &Actor, f: impl FnOnce(&mut Tx<'_>) -> Result<T>) -> Result<T> {
+        self.transaction(&self.app, actor, " ISOLATION LEVEL REPEATABLE READ, READ ONLY", f)
     }
 
     /// A transaction of the sign-in role: people, passwords and sessions of all organisations, nothing else.
@@ -177,8 +186,11 @@ impl Db {
 }
 
 fn checkout(pool: &PgPool) -> Result<PooledConnection<ConnectionManager<PgConnection>>> {
+    let asked = Instant::now();
     #[allow(clippy::disallowed_methods, reason = "the doors above are the only callers")]
-    pool.get().map_err(|cause| {
+    let got = pool.get();
+    metrics::histogram!("garboard_pool_wait_seconds").record(asked.elapsed());
+    got.map_err(|cause| {
         Error::new(Code::Unavailable, "The database is out of reach or busy. Try again in a moment.")
             .because(cause)
     })

@@ -1,6 +1,58 @@
 // @generated automatically by Diesel CLI.
 
 diesel::table! {
+    attachment_erasures (org_id, attachment_id) {
+        org_id -> Uuid,
+        attachment_id -> Uuid,
+        reason -> Text,
+        erased_at -> Timestamptz,
+        erased_by -> Nullable<Uuid>,
+        vessel_id -> Uuid,
+    }
+}
+
+diesel::table! {
+    attachment_versions (org_id, attachment_id, version) {
+        org_id -> Uuid,
+        attachment_id -> Uuid,
+        version -> Int4,
+        vessel_id -> Uuid,
+        kind -> Text,
+        survey_id -> Nullable<Uuid>,
+        finding_id -> Nullable<Uuid>,
+        station_id -> Nullable<Uuid>,
+        coat_id -> Nullable<Uuid>,
+        treatment_id -> Nullable<Uuid>,
+        caption -> Nullable<Text>,
+        taken_on -> Nullable<Date>,
+        taken_by -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
+    }
+}
+
+diesel::table! {
+    attachments (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        vessel_id -> Uuid,
+        object_id -> Uuid,
+        media_type -> Text,
+        content_bytes -> Int8,
+        content_sha256 -> Bytea,
+        sent_sha256 -> Bytea,
+        width_px -> Nullable<Int4>,
+        height_px -> Nullable<Int4>,
+        created_at -> Timestamptz,
+        created_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
+    }
+}
+
+diesel::table! {
     audit (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,
@@ -189,6 +241,35 @@ diesel::table! {
 }
 
 diesel::table! {
+    deliveries (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        subscription_id -> Uuid,
+        event_id -> Uuid,
+        vessel_id -> Nullable<Uuid>,
+        state -> Text,
+        attempts -> Int4,
+        first_failed_at -> Nullable<Timestamptz>,
+        failures -> Int4,
+        next_at -> Timestamptz,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    delivery_attempts (org_id, delivery_id, sequence) {
+        org_id -> Uuid,
+        delivery_id -> Uuid,
+        sequence -> Int4,
+        attempted_at -> Timestamptz,
+        status -> Nullable<Int4>,
+        outcome -> Text,
+        answer -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
     due (viewer_org_id, id) {
         viewer_org_id -> Uuid,
         id -> Uuid,
@@ -210,6 +291,26 @@ diesel::table! {
         inputs_hash -> Text,
         computed_at -> Timestamptz,
         sort_on -> Date,
+    }
+}
+
+diesel::table! {
+    event_order (org_id, sequence) {
+        org_id -> Uuid,
+        sequence -> Int8,
+        event_id -> Uuid,
+    }
+}
+
+diesel::table! {
+    events (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        kind -> Text,
+        vessel_id -> Nullable<Uuid>,
+        site_id -> Nullable<Uuid>,
+        recorded_at -> Timestamptz,
+        content -> Jsonb,
     }
 }
 
@@ -377,6 +478,7 @@ diesel::table! {
         email -> Text,
         display_name -> Text,
         created_at -> Timestamptz,
+        erased_at -> Nullable<Timestamptz>,
     }
 }
 
@@ -496,6 +598,19 @@ diesel::table! {
 }
 
 diesel::table! {
+    schedules (org_id, kind, subject_id) {
+        org_id -> Uuid,
+        kind -> Text,
+        subject_id -> Uuid,
+        weekday -> Nullable<Text>,
+        local_time -> Time,
+        time_zone -> Text,
+        next_at -> Timestamptz,
+        site_id -> Nullable<Uuid>,
+    }
+}
+
+diesel::table! {
     site_months (org_id, site_id, month) {
         org_id -> Uuid,
         site_id -> Uuid,
@@ -538,6 +653,35 @@ diesel::table! {
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
         author_org_id -> Uuid,
+    }
+}
+
+diesel::table! {
+    subscription_secrets (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        subscription_id -> Uuid,
+        sealed -> Bytea,
+        created_at -> Timestamptz,
+        expires_at -> Nullable<Timestamptz>,
+    }
+}
+
+diesel::table! {
+    subscriptions (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        name -> Text,
+        url -> Text,
+        kinds -> Jsonb,
+        site_ids -> Jsonb,
+        active -> Bool,
+        stopped_reason -> Nullable<Text>,
+        first_failed_at -> Nullable<Timestamptz>,
+        failures -> Int4,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
     }
 }
 
@@ -602,6 +746,24 @@ diesel::table! {
         version -> Int4,
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    told_dates (org_id, vessel_id, kind) {
+        org_id -> Uuid,
+        vessel_id -> Uuid,
+        kind -> Text,
+        phase -> Text,
+        due_on -> Nullable<Date>,
+    }
+}
+
+diesel::table! {
+    told_drying (org_id, treatment_id) {
+        org_id -> Uuid,
+        treatment_id -> Uuid,
+        status -> Text,
     }
 }
 
@@ -743,6 +905,10 @@ diesel::table! {
     }
 }
 
+diesel::joinable!(attachment_erasures -> people (erased_by));
+diesel::joinable!(attachment_versions -> people (recorded_by));
+diesel::joinable!(attachments -> organisations (org_id));
+diesel::joinable!(attachments -> people (created_by));
 diesel::joinable!(audit -> organisations (org_id));
 diesel::joinable!(audit_chain -> organisations (org_id));
 diesel::joinable!(calendar_feeds -> organisations (org_id));
@@ -791,6 +957,9 @@ diesel::joinable!(treatments -> organisations (org_id));
 diesel::joinable!(vessels -> organisations (org_id));
 
 diesel::allow_tables_to_appear_in_same_query!(
+    attachment_erasures,
+    attachment_versions,
+    attachments,
     audit,
     audit_chain,
     calendar_feeds,
@@ -799,10 +968,14 @@ diesel::allow_tables_to_appear_in_same_query!(
     coat_versions,
     coats,
     creations,
-    due,
+    deliveries,
+    delivery_attempts,
     digest_letters,
     digests,
+    due,
     due_ended,
+    event_order,
+    events,
     finding_versions,
     findings,
     forecasts,
@@ -821,11 +994,16 @@ diesel::allow_tables_to_appear_in_same_query!(
     readings,
     refresh_families,
     refresh_tokens,
+    schedules,
     site_months,
     sites,
     stations,
+    subscription_secrets,
+    subscriptions,
     survey_versions,
     surveys,
+    told_dates,
+    told_drying,
     transfers,
     treatment_entries,
     treatment_plan_versions,

@@ -4,6 +4,39 @@
 use crate::db::schema::stations;
 
 diesel::table! {
+    current_attachments (org_id, attachment_id) {
+        object_id -> Uuid,
+        media_type -> Text,
+        content_bytes -> Int8,
+        content_sha256 -> Bytea,
+        sent_sha256 -> Bytea,
+        width_px -> Nullable<Int4>,
+        height_px -> Nullable<Int4>,
+        created_at -> Timestamptz,
+        created_by -> Nullable<Uuid>,
+        erased_at -> Nullable<Timestamptz>,
+        org_id -> Uuid,
+        attachment_id -> Uuid,
+        version -> Int4,
+        vessel_id -> Uuid,
+        kind -> Text,
+        survey_id -> Nullable<Uuid>,
+        finding_id -> Nullable<Uuid>,
+        station_id -> Nullable<Uuid>,
+        coat_id -> Nullable<Uuid>,
+        treatment_id -> Nullable<Uuid>,
+        caption -> Nullable<Text>,
+        taken_on -> Nullable<Date>,
+        taken_by -> Nullable<Text>,
+        withdrawn -> Bool,
+        correction_reason -> Nullable<Text>,
+        recorded_at -> Timestamptz,
+        recorded_by -> Nullable<Uuid>,
+        author_org_id -> Uuid,
+    }
+}
+
+diesel::table! {
     current_surveys (org_id, survey_id) {
         #[sql_name = "ref"]
         ref_ -> Nullable<Text>,

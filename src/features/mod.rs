@@ -1,18 +1,22 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
-//! audit, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due, reports,
-//! calculators, imports, batches.
+//! audit, jobs, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies, forecasts, due,
+//! events, attachments, reports, dossier, calculators, imports, batches.
 
 pub mod accounts;
+pub mod attachments;
 pub mod audit;
 pub mod batches;
 pub mod calculators;
 pub mod climate;
 pub mod coats;
+pub mod dossier;
 pub mod due;
+pub mod events;
 pub mod forecasts;
 pub mod grants;
 pub mod haulouts;
 pub mod imports;
+pub mod jobs;
 pub mod policies;
 pub mod products;
 pub mod reports;

@@ -99,10 +99,11 @@ fn about(request: &HttpRequest) -> Option<About> {
         return About::in_collection(before.rsplit('/').next()?, id);
     }
     let pairs: Vec<_> = form_urlencoded::parse(request.query_string().as_bytes()).collect();
-    About::among(|field| {
+    let about = About::among(|field| {
         let (_, value) = pairs.iter().find(|(name, _)| name == field)?;
         Uuid::parse_str(value).ok()
-    })
+    })?;
+    Some(about.into_collection(pattern.rsplit('/').next()?))
 }
 
 /// The id the server gave this request.

@@ -288,11 +288,20 @@ pub fn parse(bytes: &[u8]) -> Result<Value> {
     Ok(value)
 }
 
-/// A character that would steer the terminal or spreadsheet it is shown in, or that cannot be kept: the control
-/// characters (C0, C1 and DEL) but those of space.
+/// A character that would steer the terminal or spreadsheet it is shown in, or that cannot be kept, or that makes two
+/// names look like one: the control characters (C0, C1 and DEL) but those of space; and what is not seen and belongs to
+/// no script (the Unicode Standard, 23.2: zero width space, word joiner, byte order mark, line and paragraph separator;
+/// UAX #9, 2: embeddings, overrides and isolates of direction). The joiners U+200C and U+200D and the marks U+200E and
+/// U+200F stay: Persian, the scripts of India, Hebrew and Arabic are written with them.
 #[must_use]
 pub fn steering(text: &str) -> Option<char> {
-    text.chars().find(|&c| c.is_control() && !matches!(c, '\t' | '\n' | '\r'))
+    let unseen = |c| matches!(c, '\u{200b}' | '\u{2028}'..='\u{202e}' | '\u{2060}'..='\u{2069}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}');
+    text.chars().find(|&c| c.is_control() && !matches!(c, '\t' | '\n' | '\r') || unseen(c))
+}
+
+/// Whether nothing of a text is seen: only space, and joiners and marks that join and mark nothing.
+fn is_blank(text: &str) -> bool {
+    text.chars().all(|c| c.is_whitespace() || matches!(c, '\u{ad}' | '\u{34f}' | '\u{200c}'..='\u{200f}'))
 }
 
 fn refuse_texts(value: &Value, pointer: &mut String) -> Result<()> {
@@ -309,7 +318,7 @@ fn refuse_texts(value: &Value, pointer: &mut String) -> Result<()> {
                     ),
                 ));
             }
-            if !text.is_empty() && text.trim().is_empty() {
+            if !text.is_empty() && is_blank(text) {
                 return Err(Error::field(
                     pointer.clone(),
                     "blank",

@@ -1,6 +1,6 @@
 //! A bound on computations at work at once, so that they leave the blocking threads to the database.
 
-use tokio::sync::Semaphore;
+use tokio::sync::{Semaphore, SemaphorePermit};
 
 use crate::error::{Code, Error, Result};
 use crate::http::state::blocking;
@@ -28,6 +28,25 @@ impl Gate {
             Error::new(Code::Unavailable, "All places for computations are taken. Try again in a moment.")
                 .because(full)
         })?;
+        Self::at(place, f).await
+    }
+
+    /// As [`Gate::run`], but waits for a place: for work whose input has been sent already, and is large.
+    ///
+    /// # Errors
+    /// Those of `f`.
+    pub async fn run_in_turn<T: Send + 'static>(
+        &'static self,
+        f: impl FnOnce() -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let place = self.0.acquire().await.map_err(Error::internal)?;
+        Self::at(place, f).await
+    }
+
+    async fn at<T: Send + 'static>(
+        place: SemaphorePermit<'static>,
+        f: impl FnOnce() -> Result<T> + Send + 'static,
+    ) -> Result<T> {
         // The place goes with the work, which goes on when the caller has left.
         blocking(move || {
             let _place = place;

@@ -10,6 +10,7 @@ use uuid::Uuid;
 use crate::error::Result;
 use crate::http::mail::Mail;
 use crate::http::sealing::SealingKey;
+use crate::http::sending::Sender;
 use crate::http::throttle::{Rate, SignInThrottle, network};
 
 /// What whoever runs the service may set.
@@ -25,6 +26,12 @@ pub struct Bounds {
     pub requests_per_second: u32,
     /// The longest a request may take.
     pub request_time: Duration,
+    /// Whether events may be sent to this machine, by http too.
+    pub sends_to_loopback: bool,
+    /// What opens the counts; without one they are for this machine.
+    pub metrics_token: Option<String>,
+    /// The longest file of an attachment, bytes.
+    pub attachment_bytes: u64,
 }
 
 impl Default for Bounds {
@@ -35,6 +42,9 @@ impl Default for Bounds {
             cors_origins: Vec::new(),
             requests_per_second: 100,
             request_time: Duration::from_mins(1),
+            sends_to_loopback: false,
+            metrics_token: None,
+            attachment_bytes: 16 * 1024 * 1024,
         }
     }
 }
@@ -49,6 +59,8 @@ pub struct Guards {
     pub sealing: SealingKey,
     /// Delivers one-time tokens, where it is set up.
     pub mail: Option<Mail>,
+    /// Sends to addresses that others entered.
+    pub sender: Sender,
     callers: Option<Rate<Uuid>>,
     addresses: Option<Rate<IpAddr>>,
 }
@@ -65,6 +77,7 @@ impl Guards {
             sign_in: SignInThrottle::usual(),
             sealing: SealingKey::load_or_create(&secrets.join("sealing_key"))?,
             mail,
+            sender: Sender::new(bounds.sends_to_loopback),
             callers: Rate::new(rate.saturating_mul(10), period),
             // Several callers may sit behind one address.
             addresses: Rate::new(rate.saturating_mul(40), period.checked_div(4).unwrap_or_default()),

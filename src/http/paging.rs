@@ -45,11 +45,16 @@ pub trait ListQuery: Serialize + Clone {
         Ok(PageRequest { limit: i64::from(limit), after })
     }
 
-    /// The slice as a page, each row converted by `view`.
-    fn answer<R, T: Serialize>(&self, slice: Slice<R>, view: impl FnMut(R) -> T) -> Page<T> {
+    /// The cursor for what comes after a place.
+    fn cursor_after(&self, position: Position) -> String {
         let mut filters = self.clone();
         filters.take_paging();
-        let next_cursor = slice.next.map(|position| position.to_cursor(Self::LIST, &canonical(&filters)));
+        position.to_cursor(Self::LIST, &canonical(&filters))
+    }
+
+    /// The slice as a page, each row converted by `view`.
+    fn answer<R, T: Serialize>(&self, slice: Slice<R>, view: impl FnMut(R) -> T) -> Page<T> {
+        let next_cursor = slice.next.map(|position| self.cursor_after(position));
         Page { items: slice.items.into_iter().map(view).collect(), next_cursor }
     }
 }

@@ -3,13 +3,16 @@
 use std::collections::BTreeMap;
 use std::net::TcpListener;
 use std::sync::Arc;
+use std::time::Instant;
 
 use actix_cors::Cors;
 use actix_web::body::MessageBody;
 use actix_web::dev::{Server, ServiceRequest, ServiceResponse};
 use actix_web::error::InternalError;
 use actix_web::http::Method;
-use actix_web::http::header::{CONTENT_ENCODING, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue};
+use actix_web::http::header::{
+    CONTENT_ENCODING, CONTENT_SECURITY_POLICY, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue,
+};
 use actix_web::middleware::{Condition, Next, from_fn};
 use actix_web::{App as ActixApp, HttpMessage, HttpRequest, HttpResponse, HttpServer, web};
 use utoipa::openapi::{OpenApi, Paths};
@@ -19,7 +22,7 @@ use utoipa_actix_web::{AppExt, UtoipaApp};
 use crate::error::{Code, Error};
 use crate::http::auth::request_id;
 use crate::http::state::{App, AppState};
-use crate::http::{openapi, problem};
+use crate::http::{metrics, openapi, problem};
 use crate::ids::{Id, RequestId};
 
 /// Registers the capabilities; `routes.rs` has the one there is.
@@ -47,6 +50,15 @@ pub fn run(
     let state = web::Data::new(state);
     let api = Arc::new(document(configure));
     let known = Arc::new(KnownPaths::of(&api.paths));
+    if let Some(counted) = metrics::counted() {
+        actix_web::rt::spawn(async move {
+            let mut kept = tokio::time::interval(metrics::KEPT_EVERY);
+            loop {
+                kept.tick().await;
+                counted.run_upkeep();
+            }
+        });
+    }
     let server = HttpServer::new(move || {
         let known = known.clone();
         let cors = cors(&state.guards.bounds.cors_origins);
@@ -65,6 +77,13 @@ pub fn run(
                 web::get()
                     .to(|| async { HttpResponse::Found().insert_header(("location", "/docs/")).finish() }),
             )
+            .route("/metrics", {
+                let known = known.clone();
+                web::get().to(move |app: App, request: HttpRequest| {
+                    let known = known.clone();
+                    async move { metrics::answer(&app, &request).unwrap_or_else(|| known.refuse(&request)) }
+                })
+            })
             .default_service(web::to(move |request: HttpRequest| {
                 let known = known.clone();
                 async move { known.refuse(&request) }
@@ -111,9 +130,9 @@ async fn guarded(
             Error::new(Code::UnsupportedMediaType, "Send the body as it is, without Content-Encoding.");
         return Ok(request.error_response(error).map_into_right_body());
     }
-    // An import reads up to 64 MiB as it comes.
-    let longest =
-        app.guards.bounds.request_time * if request.path().starts_with("/v1/imports") { 10 } else { 1 };
+    // An import reads up to 64 MiB as it comes, an attachment 16 from a telephone in a yard.
+    let files = ["/v1/imports", "/v1/attachments"].iter().any(|files| request.path().starts_with(files));
+    let longest = app.guards.bounds.request_time * if files { 10 } else { 1 };
     let answered = tokio::time::timeout(longest, next.call(request)).await.map_err(|late| {
         Error::new(Code::Unavailable, "The request took too long and was given up. Ask for less at a time.")
             .because(late)
@@ -127,9 +146,10 @@ fn secure(headers: &mut HeaderMap, tls: bool) {
     let html = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
     headers.insert(HeaderName::from_static("x-content-type-options"), HeaderValue::from_static("nosniff"));
     headers.insert(HeaderName::from_static("referrer-policy"), HeaderValue::from_static("no-referrer"));
-    if html {
+    // A page that says itself what it may do has narrowed this down.
+    if html && !headers.contains_key(CONTENT_SECURITY_POLICY) {
         headers.insert(
-            HeaderName::from_static("content-security-policy"),
+            CONTENT_SECURITY_POLICY,
             HeaderValue::from_static(
                 "default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; object-src 'none'; \
                  base-uri 'none'; form-action 'self'; frame-ancestors 'none'",
@@ -145,11 +165,11 @@ fn secure(headers: &mut HeaderMap, tls: bool) {
 }
 
 /// Addresses that are secrets begin so: no log holds what follows.
-const SECRET_ADDRESSES: &str = "/v1/calendars/";
+const SECRET_ADDRESSES: [&str; 2] = ["/v1/calendars/", "/v1/digest-endings/"];
 
 /// A path as it may be logged.
 fn loggable(path: &str) -> &str {
-    if path.starts_with(SECRET_ADDRESSES) { SECRET_ADDRESSES } else { path }
+    SECRET_ADDRESSES.into_iter().find(|address| path.starts_with(address)).unwrap_or(path)
 }
 
 /// Gives the request its id, renders errors as problem documents, logs once.
@@ -157,7 +177,7 @@ async fn outermost(
     mut request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
-    let id = RequestId::fresh();
+    let (id, started) = (RequestId::fresh(), Instant::now());
     request.extensions_mut().insert(id);
     let (method, path) = (request.method().clone(), loggable(request.path()).to_owned());
     let tls = request.app_data::<App>().is_some_and(|app| app.guards.bounds.tls);
@@ -181,6 +201,8 @@ async fn outermost(
         response.headers_mut().insert(HeaderName::from_static("x-request-id"), value);
     }
     secure(response.headers_mut(), tls);
+    let pattern = response.request().match_pattern();
+    metrics::count(method.as_str(), pattern, response.status().as_u16(), started.elapsed());
     tracing::debug!(request_id = %id, %method, %path, status = response.status().as_u16(), "answered");
     Ok(response)
 }

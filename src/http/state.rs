@@ -10,6 +10,7 @@ use crate::error::{Code, Error, Result};
 use crate::http::auth::Permit;
 use crate::http::guards::Guards;
 use crate::http::tokens::TokenKeys;
+use crate::objects::Objects;
 use crate::permissions::Permission;
 
 /// The state shared by all requests.
@@ -23,6 +24,8 @@ pub struct AppState {
     pub guards: Arc<Guards>,
     /// Where "now" comes from.
     pub clock: Clock,
+    /// The bytes of attachments.
+    pub objects: Objects,
 }
 
 /// The state as handlers extract it.
@@ -40,6 +43,19 @@ impl AppState {
     ) -> Result<T> {
         let (db, actor) = (self.db.clone(), permit.actor().clone());
         blocking(move || db.read(&actor, f)).await
+    }
+
+    /// As [`AppState::read`], with every statement seeing the database as the first one does.
+    ///
+    /// # Errors
+    /// Those of `f` and of the database.
+    pub async fn snapshot<P: Permission, T: Send + 'static>(
+        &self,
+        permit: &Permit<P>,
+        f: impl FnOnce(&mut Tx<'_>) -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let (db, actor) = (self.db.clone(), permit.actor().clone());
+        blocking(move || db.snapshot(&actor, f)).await
     }
 
     /// Runs `f` in a transaction of the permit's organisation, off the event loop.

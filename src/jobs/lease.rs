@@ -12,8 +12,6 @@ use crate::error::Result;
 use crate::ids::{Id, JobId, OrgId};
 use crate::jobs::queue::Job;
 
-/// Jobs claimed at once.
-const BATCH: i64 = 32;
 /// How long a claim holds. A batch takes a second or two; a worker that died is replaced after this.
 const LEASE: TimeDelta = TimeDelta::minutes(2);
 /// A job that failed so often is left for a person to look at.
@@ -29,22 +27,24 @@ struct Claimed {
     org_id: OrgId,
     #[diesel(sql_type = SqlUuid)]
     id: JobId,
+    #[diesel(sql_type = Text)]
+    kind: String,
     #[diesel(sql_type = SqlUuid)]
     subject_id: Uuid,
     #[diesel(sql_type = Integer)]
     attempts: i32,
 }
 
-/// Leases what waits and what a dead worker left, sorted by organisation. A subject that another worker is at
+/// Leases at most `batch` jobs of the kinds that wait or that a dead worker left, sorted by organisation and kind. A subject that another worker is at
 /// is left alone: of two computations side by side, the one that read the older facts could be saved last.
-pub(super) fn claim(db: &Db) -> Result<Vec<Job>> {
+pub(super) fn claim(db: &Db, kinds: &[&str], batch: i64) -> Result<Vec<Job>> {
     let now = db.clock().now();
     let locked_by = format!("{}-{}", std::process::id(), JobId::fresh());
     let mut claimed: Vec<Claimed> = db.work(|conn| {
         Ok(diesel::sql_query(
             "WITH ready AS MATERIALIZED (
                  SELECT j.org_id, j.id FROM jobs j
-                 WHERE j.state <> 'dead'
+                 WHERE j.state <> 'dead' AND j.kind = ANY($5)
                    AND ((j.state = 'queued' AND j.run_after <= $1) OR (j.state = 'running' AND j.locked_until < $1))
                    AND NOT EXISTS (SELECT FROM jobs other
                        WHERE other.org_id = j.org_id AND other.subject_id = j.subject_id AND other.kind = j.kind
@@ -52,20 +52,22 @@ pub(super) fn claim(db: &Db) -> Result<Vec<Job>> {
                  ORDER BY j.run_after LIMIT $2 FOR UPDATE OF j SKIP LOCKED)
              UPDATE jobs SET state = 'running', locked_by = $3, locked_until = $4, attempts = jobs.attempts + 1
              FROM ready WHERE jobs.org_id = ready.org_id AND jobs.id = ready.id
-             RETURNING jobs.org_id, jobs.id, jobs.subject_id, jobs.attempts",
+             RETURNING jobs.org_id, jobs.id, jobs.kind, jobs.subject_id, jobs.attempts",
         )
         .bind::<Timestamptz, _>(now)
-        .bind::<BigInt, _>(BATCH)
+        .bind::<BigInt, _>(batch)
         .bind::<Text, _>(&locked_by)
         .bind::<Timestamptz, _>(now + LEASE)
+        .bind::<Array<Text>, _>(kinds)
         .load(conn)?)
     })?;
-    claimed.sort_by_key(|job| (job.org_id, job.subject_id));
+    claimed.sort_by(|a, b| (a.org_id, &a.kind, a.subject_id).cmp(&(b.org_id, &b.kind, b.subject_id)));
     Ok(claimed
         .into_iter()
         .map(|job| Job {
             org_id: job.org_id,
             id: job.id,
+            kind: job.kind,
             subject_id: job.subject_id,
             attempts: job.attempts,
             locked_by: locked_by.clone(),
@@ -76,6 +78,11 @@ pub(super) fn claim(db: &Db) -> Result<Vec<Job>> {
 /// Whether the job was tried as often as it may be: its workers died over it, one after the other.
 pub(super) fn worn_out(job: &Job) -> bool {
     job.attempts > MAX_ATTEMPTS
+}
+
+/// Whether a failure of this attempt is the last.
+pub(super) fn is_last(job: &Job) -> bool {
+    job.attempts >= MAX_ATTEMPTS
 }
 
 /// The jobs of one organisation and claim are done: they go, and with them what had failed of the same subjects.
@@ -143,7 +150,7 @@ fn put_back(conn: &mut PgConnection, job: &Job, retry_at: DateTime<Utc>, error: 
     .bind::<SqlUuid, _>(job.org_id)
     .bind::<SqlUuid, _>(job.id)
     .bind::<Text, _>(&job.locked_by)
-    .bind::<Bool, _>(job.attempts >= MAX_ATTEMPTS)
+    .bind::<Bool, _>(is_last(job))
     .bind::<Timestamptz, _>(retry_at)
     .bind::<Text, _>(error)
     .execute(conn)

@@ -1,4 +1,8 @@
 //! Asking for work in the transaction that causes it, and holding on to a claim while its effect is written.
+//!
+//! A kind of work is a word below and in the CHECK on `jobs.kind`; who does it is said in `routes::workers`. A job
+//! is of an organisation and about a subject: a vessel, a subscription, a member. Of a kind and subject one waits
+//! at most, and never run two at once.
 
 use std::collections::HashSet;
 
@@ -14,6 +18,16 @@ use crate::ids::{Id, JobId, OrgId, SiteId, VesselId};
 
 /// Recomputing a vessel's forecast.
 pub const FORECAST: &str = "forecast";
+/// Looking at how a hull under treatment dries, after new readings; the subject is the vessel.
+pub const DRYING: &str = "drying";
+/// Sending a subscription what waits for it; the subject is the subscription.
+pub const DELIVERY: &str = "delivery";
+/// Writing to a member what falls due; the subject is the member's person.
+pub const DIGEST: &str = "digest";
+/// Learning from the organisation's records; the subject is the organisation.
+pub const LEARNING: &str = "learning";
+/// Telling the head of the audit's chain; the subject is the organisation.
+pub const AUDIT_HEAD: &str = "audit_head";
 
 /// A job as claimed.
 #[derive(Debug, Clone)]
@@ -22,6 +36,8 @@ pub struct Job {
     pub org_id: OrgId,
     /// The job.
     pub id: JobId,
+    /// What is to be done.
+    pub kind: String,
     /// The record to work on: of a forecast, the vessel.
     pub subject_id: Uuid,
     /// How often it was tried, this time included.
@@ -30,21 +46,21 @@ pub struct Job {
     pub(super) locked_by: String,
 }
 
-/// Asks for the vessel's forecast to be computed again once this transaction commits.
+/// Asks for work of a kind on a subject once this transaction commits.
 ///
 /// A request that is waiting already is touched, not doubled: the touch locks its row until the commit, so
 /// no worker can take it and read the facts as they were before.
 ///
 /// # Errors
 /// Those of the database.
-pub fn request_forecast(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<()> {
+pub fn request(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid) -> Result<()> {
     let now = tx.now();
     diesel::insert_into(jobs::table)
         .values((
             jobs::org_id.eq(tx.org_id()),
             jobs::id.eq(JobId::fresh()),
-            jobs::kind.eq(FORECAST),
-            jobs::subject_id.eq(Uuid::from(vessel_id)),
+            jobs::kind.eq(kind),
+            jobs::subject_id.eq(subject_id),
             jobs::run_after.eq(now),
             jobs::requested_at.eq(now),
         ))
@@ -55,6 +71,36 @@ pub fn request_forecast(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<()> {
         .set((jobs::requested_at.eq(now), jobs::run_after.eq(now)))
         .execute(tx.conn())?;
     Ok(())
+}
+
+/// As [`request`], for a time: what waits already for a later one is brought forward.
+///
+/// # Errors
+/// Those of the database.
+pub fn request_at(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, at: DateTime<Utc>) -> Result<()> {
+    let asked = diesel::insert_into(jobs::table)
+        .values((
+            jobs::org_id.eq(tx.org_id()),
+            jobs::id.eq(JobId::fresh()),
+            jobs::kind.eq(kind),
+            jobs::subject_id.eq(subject_id),
+            jobs::run_after.eq(at),
+            jobs::requested_at.eq(at),
+        ))
+        .on_conflict((jobs::org_id, jobs::kind, jobs::subject_id))
+        .filter_target(jobs::state.eq("queued"))
+        .do_update()
+        .set((jobs::requested_at.eq(at), jobs::run_after.eq(at)));
+    diesel::query_dsl::methods::FilterDsl::filter(asked, jobs::run_after.gt(at)).execute(tx.conn())?;
+    Ok(())
+}
+
+/// Asks for the vessel's forecast to be computed again once this transaction commits, as [`request`] does.
+///
+/// # Errors
+/// Those of the database.
+pub fn request_forecast(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<()> {
+    request(tx, FORECAST, vessel_id.into())
 }
 
 /// As [`request_forecast`], for every vessel of the organisation.

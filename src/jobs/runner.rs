@@ -1,24 +1,70 @@
 //! Running jobs: on threads of its own while the service runs, or until none waits.
 //!
+//! [`Workers`] says which kinds a process works at and how: `Workers::of(DIGEST, handler)`, `.and(LEARNING, handler)`.
+//! `routes::workers` has them all. Jobs of a kind that nobody here works at are left to other processes. An error of a
+//! handler is retried with growing waits, and after the fifth the job is dead: `garboard jobs` lists and retries those.
 //! A job may run more than once (its worker died, its lease ran out), so a handler writes its effect in one
 //! transaction that first asks [`still_claimed`](super::queue::still_claimed).
 
+use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::slice;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::{self, JoinHandle};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use diesel::connection::SimpleConnection;
 
-use super::lease;
 use super::queue::Job;
+use super::{lease, schedule};
 use crate::db::Db;
 use crate::error::{Error, Result};
 use crate::ids::OrgId;
 
-/// Works at some jobs of one organisation: all of them, or an error and none.
+/// Works at some jobs of one kind and organisation: all of them, or an error and none.
 pub type Handler = dyn Fn(&Db, OrgId, &[Job]) -> Result<()> + Send + Sync;
+
+/// Who works at which kind.
+#[derive(Clone)]
+pub struct Workers {
+    handlers: BTreeMap<&'static str, Arc<Handler>>,
+    batch: i64,
+}
+
+impl Workers {
+    /// Those of one kind.
+    #[must_use]
+    pub fn of(
+        kind: &'static str,
+        handler: impl Fn(&Db, OrgId, &[Job]) -> Result<()> + Send + Sync + 'static,
+    ) -> Self {
+        Self { handlers: BTreeMap::new(), batch: BATCH }.and(kind, handler)
+    }
+
+    /// These and those of another kind.
+    #[must_use]
+    pub fn and(
+        mut self,
+        kind: &'static str,
+        handler: impl Fn(&Db, OrgId, &[Job]) -> Result<()> + Send + Sync + 'static,
+    ) -> Self {
+        self.handlers.insert(kind, Arc::new(handler));
+        self
+    }
+
+    /// The same, taking one job at a time: for work that may be slow.
+    #[must_use]
+    pub fn one_at_a_time(self) -> Self {
+        Self { batch: 1, ..self }
+    }
+
+    fn kinds(&self) -> Vec<&'static str> {
+        self.handlers.keys().copied().collect()
+    }
+}
+
+/// Jobs claimed at once.
+const BATCH: i64 = 32;
 
 /// How long an idle worker waits at most: what becomes ready by time alone is announced by nobody.
 const IDLE_WAIT: Duration = Duration::from_secs(1);
@@ -38,40 +84,55 @@ pub struct Tally {
 ///
 /// # Errors
 /// Those of the database; a job's own error is counted, logged and kept with it.
-pub fn run_until_idle(db: &Db, handler: &Handler) -> Result<Tally> {
+pub fn run_until_idle(db: &Db, workers: &Workers) -> Result<Tally> {
     let mut tally = Tally::default();
-    while step(db, handler, &mut tally)? {}
+    while step(db, workers, &mut tally)? {}
     Ok(tally)
 }
 
-/// Claims some jobs and works at them; whether there were any.
-fn step(db: &Db, handler: &Handler, tally: &mut Tally) -> Result<bool> {
-    let claimed = lease::claim(db)?;
-    for jobs in claimed.chunk_by(|one, next| one.org_id == next.org_id) {
+/// Asks for what is due by the clock, claims some jobs and works at them; whether there were any.
+fn step(db: &Db, workers: &Workers, tally: &mut Tally) -> Result<bool> {
+    let kinds = workers.kinds();
+    schedule::request_due(db, &kinds)?;
+    let claimed = lease::claim(db, &kinds, workers.batch)?;
+    for jobs in claimed.chunk_by(|one, next| one.org_id == next.org_id && one.kind == next.kind) {
+        let Some(handler) = jobs.first().and_then(|job| workers.handlers.get(job.kind.as_str())) else {
+            continue;
+        };
         let (worn_out, jobs): (Vec<Job>, Vec<Job>) = jobs.iter().cloned().partition(lease::worn_out);
         for job in worn_out {
             lease::failed(db, &job, "Every worker that took this job ended before it was done.")?;
             tally.failed += 1;
+            count(&job.kind, "dead", 1);
         }
-        work_at(db, handler, &jobs, tally)?;
+        work_at(db, &**handler, &jobs, tally)?;
     }
     Ok(!claimed.is_empty())
 }
 
+fn count(kind: &str, outcome: &'static str, jobs: usize) {
+    let jobs = u64::try_from(jobs).unwrap_or(u64::MAX);
+    metrics::counter!("garboard_jobs_total", "kind" => kind.to_owned(), "outcome" => outcome).increment(jobs);
+}
+
 fn work_at(db: &Db, handler: &Handler, jobs: &[Job], tally: &mut Tally) -> Result<()> {
     let Some(first) = jobs.first() else { return Ok(()) };
+    let begun = Instant::now();
     let outcome = catch_unwind(AssertUnwindSafe(|| handler(db, first.org_id, jobs)))
         .unwrap_or_else(|_| Err(Error::internal("the handler panicked")));
+    metrics::histogram!("garboard_job_batch_seconds", "kind" => first.kind.clone()).record(begun.elapsed());
     match outcome {
         Ok(()) => {
             lease::done(db, jobs)?;
             tally.done += jobs.len();
+            count(&first.kind, "done", jobs.len());
         }
         Err(error) if jobs.len() == 1 => {
             let cause = error.cause.as_ref().map(|cause| format!(" ({cause})")).unwrap_or_default();
-            tracing::warn!(job = %first.id, subject = %first.subject_id, attempts = first.attempts, %error, cause, "job failed");
+            tracing::warn!(job = %first.id, kind = first.kind, subject = %first.subject_id, attempts = first.attempts, %error, cause, "job failed");
             lease::failed(db, first, &format!("{error}{cause}"))?;
             tally.failed += 1;
+            count(&first.kind, if lease::is_last(first) { "dead" } else { "failed" }, 1);
         }
         // One bad job must not take the others with it.
         Err(_) => {
@@ -94,13 +155,13 @@ impl Runner {
     ///
     /// # Errors
     /// Internal, when the system gives no thread.
-    pub fn start(db: &Db, handler: Arc<Handler>, threads: usize) -> Result<Self> {
+    pub fn start(db: &Db, workers: &Workers, threads: usize) -> Result<Self> {
         let mut runner = Self { signal: Arc::default(), threads: Vec::with_capacity(threads + 1) };
         let (listening, signal) = (db.clone(), runner.signal.clone());
         runner.spawn("jobs-listener", move || listen(&listening, &signal))?;
         for n in 0..threads {
-            let (db, handler, signal) = (db.clone(), handler.clone(), runner.signal.clone());
-            runner.spawn(&format!("jobs-{n}"), move || work(&db, &*handler, &signal))?;
+            let (db, workers, signal) = (db.clone(), workers.clone(), runner.signal.clone());
+            runner.spawn(&format!("jobs-{n}"), move || work(&db, &workers, &signal))?;
         }
         Ok(runner)
     }
@@ -185,10 +246,10 @@ impl Signal {
     }
 }
 
-fn work(db: &Db, handler: &Handler, signal: &Signal) {
+fn work(db: &Db, workers: &Workers, signal: &Signal) {
     let mut tally = Tally::default();
     while let Some(seen) = signal.running() {
-        match step(db, handler, &mut tally) {
+        match step(db, workers, &mut tally) {
             Ok(true) => {}
             Ok(false) => signal.wait(seen, IDLE_WAIT),
             Err(error) => {

@@ -11,6 +11,7 @@
 //! | [`film`] | acceptance of a dry film | ISO 19840, SSPC-PA 2, IMO MSC.215(82) | to 50 000 µm | `film-iso-*.json`, `film-pa-2-*.json`, `film-pspc-*.json` |
 //! | [`forecast`] | onset, outlook and dates of a hull by an ensemble | Meeker and Escobar 1998; Joe and Kuo 2008; common practice | 1 to 4,096 members | a table of expectations, `reference/sobol.json` |
 //! | [`inspection_interval`] | age replacement | Barlow and Proschan 1965 ch. 4 | shapes 0.1..50 | `interval-*.json` |
+//! | [`learning`] | lives of a fleet: classes, shape and members' weights together | Meeker and Escobar 1998; Tierney and Kadane 1986; Gelman et al. 2013 | from 8 events on | `lifetime-*.json`, `reference/learning.json`, simulated hulls: `docs/calibration.md` |
 //! | [`lifetime`] | Weibull and Turnbull from bracketed events | Meeker and Escobar 1998; Turnbull 1976 | 200 000 observations | `lifetime-*.json`, `reference/lifetime.json` |
 //! | [`moist_air`] | dew point, absolute humidity, coating rule | WMO-No. 8 annex 4.B; ISO 8502-4 | -45..60 °C | `climate-*.json`, a year measured: `reference/weather.csv` |
 //! | [`overcoat`] | ln(time) linear in 1/T, fractions add up | Arrhenius; common practice | within the data sheet | `overcoat-*.json` |
@@ -34,6 +35,7 @@ pub mod exposure;
 pub mod film;
 pub mod forecast;
 pub mod inspection_interval;
+pub mod learning;
 pub mod lifetime;
 pub mod model;
 pub mod moist_air;

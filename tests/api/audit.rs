@@ -1,10 +1,11 @@
 //! /v1/audit, its export, and the chain that shows what was tampered with
 
+use diesel::{Connection, PgConnection, RunQueryDsl};
 use garboard::cli::audit::{HEADS, read_heads, verify, write_heads};
 use serde_json::{Value, json};
 
 use super::invitations::as_superuser;
-use crate::support::app::TestApp;
+use crate::support::app::{PASSWORD, TestApp};
 
 fn rename(app: &TestApp, name: &str) {
     let administrator = app.administrator();
@@ -97,4 +98,109 @@ fn acts_at_the_same_time_stand_in_one_chain() {
     });
     let (text, sound) = verify(&app.db, &[]).expect("it reads");
     assert!(sound && text.contains("sound: 25 links"), "five members and twenty sites: {text}");
+}
+
+#[test]
+fn signing_in_is_told_to_the_organisations_of_the_person() {
+    let app = TestApp::start();
+    let nobody = app.anonymous();
+    let sign_in = |email: &str, password: &str| {
+        nobody.post("/v1/sign-in", &json!({"email": email, "password": password}))
+    };
+    let lead = json!(app.home.people["lead"].0);
+    let acts = |client: &crate::support::app::Client| -> Vec<Value> {
+        let list = client.get("/v1/audit?limit=200").expect(200);
+        let items = list.json["items"].as_array().cloned().unwrap_or_default();
+        items.into_iter().filter(|act| act["entity"] == "person").collect()
+    };
+    sign_in("ghost@home.example", "a guess at it").expect(401);
+    sign_in("lead@home.example", "a guess at it").expect(401);
+    let session = sign_in("Lead@home.example", PASSWORD).expect(200);
+    let out = json!({"refresh_token": session.json["refresh_token"], "everywhere": true});
+    nobody.post("/v1/sign-out", &out).expect(204);
+    // The refusal is written after its answer.
+    while acts(&app.administrator()).len() < 3 {
+        std::thread::yield_now();
+    }
+    let mut told = acts(&app.administrator());
+    told.sort_by_key(|act| act["action"].to_string());
+    let said: Vec<_> = told
+        .iter()
+        .map(|act| (act["action"].as_str().unwrap_or_default(), act["person_id"].clone()))
+        .collect();
+    assert_eq!(
+        said,
+        [("refuse_sign_in", Value::Null), ("sign_in", lead.clone()), ("sign_out_everywhere", lead.clone())],
+        "who was refused may be anybody"
+    );
+    for act in &told {
+        assert_eq!((&act["entity_id"], &act["address"]), (&lead, &json!("127.0.0.1")), "{act}");
+        assert!(!act.to_string().contains("home.example") && !act.to_string().contains("ghost"), "{act}");
+    }
+    assert!(acts(&app.stranger()).is_empty(), "no other organisation is told");
+    assert!(verify(&app.db, &[]).expect("it reads").1);
+}
+
+#[test]
+fn the_audit_goes_out_as_csv_too() {
+    let app = TestApp::start();
+    rename(&app, "=1+1, \"Home\"");
+    let administrator = app.administrator();
+    let csv = administrator.get("/v1/audit/export?format=csv").expect(200);
+    assert_eq!(csv.header("content-type").as_deref(), Some("text/csv"));
+    let list = administrator.get("/v1/audit?limit=200").expect(200);
+    let items = list.json["items"].as_array().expect("acts");
+    let mut reader = csv::Reader::from_reader(csv.text.as_bytes());
+    let header = reader.headers().expect("a header").clone();
+    let records: Vec<_> = reader.records().map(Result::unwrap).collect();
+    assert_eq!(records.len(), items.len());
+    for (record, act) in records.iter().zip(items) {
+        for (name, cell) in header.iter().zip(record) {
+            match &act[name] {
+                Value::Null => assert_eq!(cell, "", "{name}"),
+                Value::String(text) => assert_eq!(cell, text, "{name}"),
+                other => assert_eq!(&serde_json::from_str::<Value>(cell).expect("JSON in the cell"), other),
+            }
+        }
+    }
+    administrator.get("/v1/audit/export?format=xml").expect_problem(422, "invalid", "format");
+}
+
+/// Not a check but a measurement: `cargo test --test api measured -- --ignored --nocapture`. The work is PostgreSQL's.
+#[test]
+#[ignore = "a measurement, for a quiet machine"]
+fn the_price_of_the_chain_measured() {
+    let app = TestApp::start();
+    let acts = |n: usize| {
+        format!(
+            "INSERT INTO audit (org_id, id, recorded_at, request_id, action, entity, entity_id, after)
+             SELECT '{}', gen_random_uuid(), now(), 'r', 'create_reading', 'reading', gen_random_uuid(),
+                    '{{\"value\": 12.5, \"scale\": \"a\", \"note\": \"port side\"}}'::jsonb FROM generate_series(1, {n})",
+            app.home.org_id
+        )
+    };
+    let url = app.database.superuser_url();
+    let connect = || PgConnection::establish(&url).expect("the tests' server");
+    for state in ["ENABLE", "DISABLE"] {
+        as_superuser_quietly(&mut connect(), &format!("ALTER TABLE audit {state} TRIGGER audit_chained"));
+        for n in [200, 10_000] {
+            let begun = std::time::Instant::now();
+            as_superuser_quietly(&mut connect(), &acts(n));
+            println!("{state}: {n} acts in one transaction: {:.3} s", begun.elapsed().as_secs_f64());
+        }
+        let begun = std::time::Instant::now();
+        std::thread::scope(|scope| {
+            for _ in 0..4 {
+                scope.spawn(|| {
+                    let mut one = connect();
+                    (0..250).for_each(|_| as_superuser_quietly(&mut one, &acts(1)));
+                });
+            }
+        });
+        println!("{state}: 1000 transactions by four at once: {:.3} s", begun.elapsed().as_secs_f64());
+    }
+}
+
+fn as_superuser_quietly(connection: &mut PgConnection, statement: &str) {
+    diesel::sql_query(statement).execute(connection).expect("a statement that runs");
 }

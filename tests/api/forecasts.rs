@@ -245,7 +245,7 @@ fn the_day_begins_where_the_vessel_lies() {
 fn the_runner_keeps_forecasts_up_to_date_by_itself() {
     let app = TestApp::start();
     let lead = app.lead();
-    let runner = Runner::start(&app.db, Arc::new(forecasts::job::handle), 2).expect("threads");
+    let runner = Runner::start(&app.db, &forecasts::job::workers(), 2).expect("threads");
     let id = vessel(
         &lead,
         "Served",

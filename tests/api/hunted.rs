@@ -135,3 +135,129 @@ fn what_a_failed_formula_shows_is_no_name_and_unnamed_columns_are_counted() {
     let unnamed = import("ref;name;form;length_m;;\nA;a;motor;8;;\n");
     assert_eq!(unnamed.pointers(), ["line 1, column 5", "line 1, column 6"]);
 }
+
+// The Unicode Standard, 23.2 and 23.8; UAX #9, 2. The good ones are spelt as their scripts are: a joiner in Persian
+// and Malayalam words, a mark of direction in a Hebrew one, an emoji of several joined.
+#[test]
+fn what_is_not_seen_makes_no_two_names_out_of_one() {
+    let app = TestApp::start();
+    let lead = app.lead();
+    let named = |name: &str| lead.post("/v1/vessels", &json!({"name": name, "form": "motor", "length_m": 8}));
+    for unseen in ["\u{200b}", "\u{2060}", "\u{feff}", "\u{202e}", "\u{2066}", "\u{2028}", "\u{fff9}"] {
+        named(&format!("Gu{unseen}ll")).expect_problem(422, "invalid", "/name");
+    }
+    for blank in ["\u{200d}", "\u{200c}\u{200d} ", "\u{ad}"] {
+        named(blank).expect_problem(422, "invalid", "/name");
+    }
+    for good in ["می\u{200c}خواهم", "അവന്\u{200d}", "שלום\u{200f}!", "👩\u{200d}🔧", "Zoë", "海鷗", "Ω-4"]
+    {
+        assert_eq!(named(good).expect(201).json["name"], good);
+    }
+}
+
+#[test]
+fn a_launch_does_not_move_past_a_survey() {
+    let app = TestApp::start();
+    let lead = app.lead();
+    let vessel = lead.post("/v1/vessels", &json!({"name": "A", "form": "motor", "length_m": 8})).expect(201);
+    let survey = json!({"vessel_id": vessel.id(), "surveyed_on": "2026-03-02"});
+    app.surveyor().post("/v1/surveys", &survey).expect(201);
+    let path = format!("/v1/vessels/{}", vessel.id());
+    let launch = |day: &str| lead.patch(&path, &vessel.etag(), &json!({"launched_on": day}));
+    launch("2026-03-03").expect_problem(409, "conflict", "/launched_on");
+    launch("2026-03-02").expect(200);
+}
+
+// What a form, a script or somebody in a hurry sends to the doors. None is the service's fault, and nothing is left.
+#[test]
+fn bad_input_at_the_doors_is_the_senders_and_leaves_nothing() {
+    let app = TestApp::start();
+    let counted = || -> Vec<usize> {
+        let administrator = app.administrator();
+        ["members", "programs", "invitations"]
+            .map(|list| {
+                administrator.get(&format!("/v1/{list}")).expect(200).json["items"]
+                    .as_array()
+                    .map_or(0, Vec::len)
+            })
+            .to_vec()
+    };
+    let before = counted();
+    let odd = [
+        json!(null),
+        json!(true),
+        json!(-1),
+        json!(1e308),
+        json!(""),
+        json!(" "),
+        json!([]),
+        json!({}),
+        json!([[[]]]),
+        json!("\u{0}"),
+        json!("'; DROP TABLE people; --"),
+        json!("x".repeat(100_000)),
+        json!("\u{202e}x"),
+        json!("a@b\r\nBcc: c@d.example"),
+        json!("00000000-0000-0000-0000-000000000000"),
+        json!({"email": "a"}),
+        json!("AAAA"),
+        json!("A".repeat(86)),
+        json!("-".repeat(107)),
+        json!("9999-12-31T23:59:60Z"),
+    ];
+    let doors: [(&str, bool, Value); 12] = [
+        (
+            "/v1/sign-in",
+            false,
+            json!({"email": "ghost@home.example", "password": "a guess at it", "code": "1", "org_id": app.home.org_id}),
+        ),
+        ("/v1/sign-in/refresh", false, json!({"refresh_token": "x"})),
+        ("/v1/sign-out", false, json!({"refresh_token": "x", "everywhere": true})),
+        ("/v1/password-resets", false, json!({"email": "ghost@home.example"})),
+        ("/v1/password-resets/completion", false, json!({"token": "x", "password": "short"})),
+        (
+            "/v1/invitations/acceptance",
+            false,
+            json!({"token": "x", "password": "short", "display_name": "x", "code": "1"}),
+        ),
+        ("/v1/invitations", true, json!({"email": "nobody", "role": "captain"})),
+        (
+            "/v1/programs",
+            true,
+            json!({"name": "", "scopes": ["steer"], "expires_at": "2020-01-01T00:00:00Z"}),
+        ),
+        ("/v1/me/password", true, json!({"password": "x", "new_password": "short", "code": "1"})),
+        ("/v1/me/second-factor", true, json!({"password": "x", "code": "1"})),
+        ("/v1/me/second-factor/confirmation", true, json!({"code": "1"})),
+        ("/v1/me/second-factor/removal", true, json!({"password": "x", "code": "1"})),
+    ];
+    for (path, signed_in, body) in doors {
+        // From an address of its own each time, or the throttle would answer instead.
+        for (n, value) in odd.iter().enumerate() {
+            for field in body.as_object().expect("an object").keys() {
+                let mut body = body.clone();
+                body[field] = value.clone();
+                let mut client = app.at_address(&format!("127.1.{}.{}", n + 1, path.len()));
+                client.token = signed_in.then(|| app.administrator().token).flatten();
+                let answer = client.post(path, &body);
+                assert!(answer.status < 500, "{path} {field} {value}: {} {}", answer.status, answer.text);
+                if answer.status >= 400 {
+                    assert!(
+                        answer.json["code"].is_string() || answer.json["error"].is_string(),
+                        "{path}: {}",
+                        answer.text
+                    );
+                }
+            }
+        }
+        for raw in ["", "{", "[]", "null", "\"", "{\"a\":1,\"a\":2}", "\u{feff}{}"] {
+            let mut client = app.at_address("127.2.0.1");
+            client.token = signed_in.then(|| app.administrator().token).flatten();
+            let request = client.request("POST", path).header("content-type", "application/json");
+            let answer = client.send(request.body(raw));
+            assert!((400..500).contains(&answer.status), "{path} {raw:?}: {}", answer.status);
+        }
+    }
+    assert_eq!(counted(), before, "half-written rows");
+    assert!(garboard::cli::audit::verify(&app.db, &[]).expect("it reads").1);
+}

@@ -1,9 +1,12 @@
 //! /v1/invitations
 
 use diesel::{Connection, PgConnection, RunQueryDsl};
+use garboard::http::guards::Bounds;
+use garboard::http::mail::Mail;
 use serde_json::{Value, json};
 
-use crate::support::app::{Answer, PASSWORD, TestApp};
+use crate::support::app::{Answer, PASSWORD, TODAY, TestApp};
+use crate::support::smtp::Letterbox;
 
 const OWN_PASSWORD: &str = "twelve wet ropes";
 
@@ -126,4 +129,35 @@ fn withdrawn_and_overdue_invitations_open_nothing() {
         body[field] = value;
         administrator.post("/v1/invitations", &body).expect_problem(422, "invalid", &format!("/{field}"));
     }
+}
+
+#[test]
+fn letters_go_out_by_smtp_and_one_that_is_refused_leaves_no_open_invitation() {
+    let letterbox = Letterbox::open();
+    let mail =
+        Mail::by_smtp(&letterbox.url, "hulls@marina.example", "https://hulls.example").expect("set up");
+    let app = TestApp::start_posting(
+        TODAY,
+        Bounds { requests_per_second: 0, ..Bounds::default() },
+        mail,
+        std::sync::Arc::default(),
+    );
+    invite(&app, "new@home.example", "crew").expect(201);
+    let letter = letterbox.letters.recv().expect("a letter was taken");
+    for header in ["From: hulls@marina.example", "To: new@home.example", "Subject: An invitation"] {
+        assert!(letter.iter().any(|line| line == header), "{header} in {letter:?}");
+    }
+    // Quoted-printable (RFC 2045, 6.7) folds long lines with a final `=`.
+    let text = letter.join("\n").replace("=\n", "");
+    let token = text.lines().find(|line| line.len() > 60 && !line.contains(' ')).expect("a token").to_owned();
+    assert!(text.contains("https://hulls.example/v1/invitations/acceptance"), "{text}");
+
+    invite(&app, "refused@home.example", "crew").expect_problem(503, "unavailable", "");
+    let list = app.administrator().get("/v1/invitations").expect(200);
+    let open = |n: usize| list.json["items"][n]["withdrawn_at"].is_null();
+    assert!(open(0) && !open(1), "nobody holds the token of the second: {}", list.text);
+    assert_eq!(list.json["items"][1]["email"], Value::Null);
+
+    let accepted = json!({"token": token, "password": PASSWORD, "display_name": "A new hand"});
+    app.anonymous().post("/v1/invitations/acceptance", &accepted).expect(200);
 }

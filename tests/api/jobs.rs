@@ -10,10 +10,11 @@ use diesel::sql_query;
 use diesel::sql_types::{BigInt, Integer, Nullable, Text};
 use garboard::clock::Clock;
 use garboard::db::{Actor, Db, DbOptions};
+use garboard::error::Result;
 use garboard::error::{Code, Error};
 use garboard::ids::{Id, OrgId, RequestId, VesselId};
-use garboard::jobs::queue::{request_forecast, schedule_forecasts, still_claimed};
-use garboard::jobs::{Handler, Job, Runner, Tally, run_until_idle};
+use garboard::jobs::queue::{FORECAST, request_forecast, schedule_forecasts, still_claimed};
+use garboard::jobs::{Job, Runner, Tally, Workers, run_until_idle};
 
 use crate::support::app::TestApp;
 
@@ -64,8 +65,8 @@ fn rows(app: &TestApp) -> Vec<Row> {
     .expect("the jobs are readable")
 }
 
-fn idle(db: &Db, handler: &Handler) -> Tally {
-    run_until_idle(db, handler).expect("the queue is in reach")
+fn idle(db: &Db, handler: impl Fn(&Db, OrgId, &[Job]) -> Result<()> + Send + Sync + 'static) -> Tally {
+    run_until_idle(db, &Workers::of(FORECAST, handler)).expect("the queue is in reach")
 }
 
 /// What ran, and a way to wait for it.
@@ -101,17 +102,17 @@ fn two_runners_on_one_queue_run_each_job_once() {
     let app = TestApp::start();
     let (home, away) = (subjects(150), subjects(50));
     let ran = Arc::new(Ran::default());
-    let handler: Arc<Handler> = {
+    let workers = {
         let ran = ran.clone();
-        Arc::new(move |_: &Db, org_id: OrgId, jobs: &[Job]| {
+        Workers::of(FORECAST, move |_: &Db, org_id: OrgId, jobs: &[Job]| {
             ran.note(org_id, jobs);
             Ok(())
         })
     };
     ask(&app.db, app.home.org_id, &home);
     let other = later(&app, TimeDelta::zero());
-    let one = Runner::start(&app.db, handler.clone(), 2).expect("threads");
-    let two = Runner::start(&other, handler, 2).expect("threads");
+    let one = Runner::start(&app.db, &workers, 2).expect("threads");
+    let two = Runner::start(&other, &workers, 2).expect("threads");
     // These are announced while the runners listen.
     ask(&app.db, app.away.org_id, &away);
     let counts = ran.wait_for(200);
@@ -130,17 +131,17 @@ fn a_change_while_its_job_runs_is_computed_again_and_never_beside_it() {
     let (started, has_started) = mpsc::channel();
     let (go_on, may_go_on) = mpsc::channel();
     let (started, may_go_on) = (Mutex::new(started), Mutex::new(may_go_on));
-    let slow: Arc<Handler> = Arc::new(move |_: &Db, _: OrgId, _: &[Job]| {
+    let slow = Workers::of(FORECAST, move |_: &Db, _: OrgId, _: &[Job]| {
         started.lock().expect("one thread").send(()).expect("the test waits");
         may_go_on.lock().expect("one thread").recv_timeout(PATIENCE).expect("the test lets it go on");
         Ok(())
     });
-    let runner = Runner::start(&app.db, slow, 1).expect("threads");
+    let runner = Runner::start(&app.db, &slow, 1).expect("threads");
     has_started.recv_timeout(PATIENCE).expect("the first run starts");
     ask(&app.db, app.home.org_id, &subject);
     assert_eq!(rows(&app).len(), 2, "the request is not lost in the running one");
     let quick = |_: &Db, _: OrgId, _: &[Job]| Ok(());
-    assert_eq!(idle(&app.db, &quick), Tally::default(), "nobody else takes it while the first runs");
+    assert_eq!(idle(&app.db, quick), Tally::default(), "nobody else takes it while the first runs");
     go_on.send(()).expect("the runner waits");
     has_started.recv_timeout(PATIENCE).expect("it runs again");
     go_on.send(()).expect("the runner waits");
@@ -161,7 +162,7 @@ fn a_failing_job_waits_longer_each_time_and_takes_no_other_with_it() {
             Ok(())
         }
     };
-    assert_eq!(idle(&app.db, &handler), Tally { done: 4, failed: 1 });
+    assert_eq!(idle(&app.db, handler), Tally { done: 4, failed: 1 });
     let waiting = |attempts, runs_in_s| Row {
         state: "queued".to_owned(),
         attempts,
@@ -169,19 +170,19 @@ fn a_failing_job_waits_longer_each_time_and_takes_no_other_with_it() {
         runs_in_s,
     };
     assert_eq!(rows(&app), [waiting(1, 5)]);
-    assert_eq!(idle(&app.db, &handler), Tally::default(), "its time has not come");
+    assert_eq!(idle(&app.db, handler), Tally::default(), "its time has not come");
     let mut elapsed = 0;
     for (attempts, backoff) in [(2, 10), (3, 20), (4, 40)] {
         elapsed += backoff / 2;
-        assert_eq!(idle(&later(&app, TimeDelta::seconds(elapsed)), &handler), Tally { done: 0, failed: 1 });
+        assert_eq!(idle(&later(&app, TimeDelta::seconds(elapsed)), handler), Tally { done: 0, failed: 1 });
         assert_eq!(rows(&app), [waiting(attempts, elapsed + backoff)]);
     }
     let last = later(&app, TimeDelta::seconds(elapsed + 40));
-    assert_eq!(idle(&last, &handler), Tally { done: 0, failed: 1 });
+    assert_eq!(idle(&last, handler), Tally { done: 0, failed: 1 });
     assert_eq!(rows(&app)[0].state, "dead");
-    assert_eq!(idle(&later(&app, TimeDelta::days(1)), &handler), Tally::default(), "a dead job is left");
+    assert_eq!(idle(&later(&app, TimeDelta::days(1)), handler), Tally::default(), "a dead job is left");
     ask(&app.db, app.home.org_id, &[bad]);
-    assert_eq!(idle(&app.db, &|_: &Db, _: OrgId, _: &[Job]| Ok(())), Tally { done: 1, failed: 0 });
+    assert_eq!(idle(&app.db, |_: &Db, _: OrgId, _: &[Job]| Ok(())), Tally { done: 1, failed: 0 });
     assert_eq!(rows(&app), [], "what works again is no longer dead");
 }
 
@@ -193,7 +194,7 @@ fn a_panic_is_a_failure_like_another() {
         assert!(jobs.is_empty(), "as a defect would");
         Ok(())
     };
-    assert_eq!(idle(&app.db, &handler), Tally { done: 0, failed: 1 });
+    assert_eq!(idle(&app.db, handler), Tally { done: 0, failed: 1 });
     assert_eq!(rows(&app)[0].state, "queued");
 }
 
@@ -222,12 +223,12 @@ fn a_job_whose_worker_was_slower_than_its_lease_goes_to_another_and_has_one_effe
                 effect(db, org_id, jobs, "other", &effects_of_other);
                 Ok(())
             };
-            assert_eq!(idle(&ten_minutes_later, &other), Tally { done: 1, failed: 0 });
+            assert_eq!(idle(&ten_minutes_later, other), Tally { done: 1, failed: 0 });
             effect(db, org_id, jobs, "slow", &effects);
             Ok(())
         }
     };
-    idle(&app.db, &slow);
+    idle(&app.db, slow);
     assert_eq!(*effects.lock().expect("no test panicked with it"), ["other"]);
     assert_eq!(rows(&app), []);
 }
@@ -240,10 +241,10 @@ fn a_scheduled_job_waits_for_its_time_and_a_change_brings_it_forward() {
     let scheduled = app.db.write(&app.service(), |tx| schedule_forecasts(tx, &[(subject, at)]));
     scheduled.expect("it can be scheduled");
     let done = |_: &Db, _: OrgId, _: &[Job]| Ok(());
-    assert_eq!(idle(&app.db, &done), Tally::default());
+    assert_eq!(idle(&app.db, done), Tally::default());
     ask(&app.db, app.home.org_id, &[subject]);
     assert_eq!(rows(&app).len(), 1);
-    assert_eq!(idle(&app.db, &done), Tally { done: 1, failed: 0 });
+    assert_eq!(idle(&app.db, done), Tally { done: 1, failed: 0 });
 }
 
 #[test]
@@ -256,7 +257,7 @@ fn a_failure_beside_a_scheduled_job_brings_that_one_forward() {
         db.write(&Actor::service(org_id, RequestId::fresh()), |tx| schedule_forecasts(tx, &[(subject, at)]))?;
         Err(Error::new(Code::Conflict, "It cannot be done."))
     };
-    assert_eq!(idle(&app.db, &fails), Tally { done: 0, failed: 1 });
+    assert_eq!(idle(&app.db, fails), Tally { done: 0, failed: 1 });
     let left = rows(&app);
     assert_eq!(left.len(), 1);
     assert_eq!((left[0].state.as_str(), left[0].runs_in_s), ("queued", 5), "{left:?}");

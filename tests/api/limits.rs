@@ -1,5 +1,11 @@
 //! Bounds on what anybody may ask: how often, how, from which page.
 
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use std::time::Duration;
+
+use diesel::connection::SimpleConnection;
+use diesel::{Connection, PgConnection};
 use garboard::http::guards::Bounds;
 use serde_json::json;
 
@@ -70,4 +76,73 @@ fn pages_of_other_origins_are_let_in_only_where_they_are_named() {
     let answer = preflight(&open, origin).expect(200);
     assert_eq!(answer.header("access-control-allow-origin").as_deref(), Some(origin));
     assert_eq!(preflight(&open, "https://elsewhere.example").header("access-control-allow-origin"), None);
+}
+
+#[test]
+fn what_takes_too_long_is_given_up_with_a_reason() {
+    let app = TestApp::start_with(
+        TODAY,
+        Bounds { request_time: Duration::ZERO, requests_per_second: 0, ..Bounds::default() },
+    );
+    app.lead().get("/v1/sites").expect_problem(503, "unavailable", "");
+}
+
+/// Sends the beginning of a request and no more; everything that comes back until the server hangs up.
+fn never_finish(app: &TestApp, beginning: &str) -> String {
+    let mut stream = TcpStream::connect(app.address.trim_start_matches("http://")).expect("it listens");
+    stream.write_all(beginning.as_bytes()).expect("it reads");
+    let mut answer = Vec::new();
+    // A reset is a way of hanging up.
+    stream.read_to_end(&mut answer).ok();
+    String::from_utf8_lossy(&answer).into_owned()
+}
+
+#[test]
+fn a_client_that_never_finishes_its_body_holds_nothing_for_long() {
+    let app = TestApp::start_with(
+        TODAY,
+        Bounds { request_time: Duration::from_millis(300), requests_per_second: 0, ..Bounds::default() },
+    );
+    let token = app.lead().token.expect("signed in");
+    let answer = never_finish(
+        &app,
+        &format!(
+            "POST /v1/sites HTTP/1.1\r\nHost: a\r\nAuthorization: Bearer {token}\r\nContent-Type: application/json\r\nContent-Length: 1000\r\n\r\n{{\"name\":"
+        ),
+    );
+    assert!(answer.starts_with("HTTP/1.1 503 "), "{answer}");
+    assert!(answer.contains("took too long"), "{answer}");
+    assert_eq!(app.at_address("127.0.0.1").get("/health/live").status, 200);
+}
+
+// RFC 9110, 15.5.9: a request that did not come in time is 408. The server waits 15 seconds.
+#[test]
+fn a_client_that_never_finishes_its_headers_is_hung_up_on() {
+    let app = TestApp::start();
+    let answer = never_finish(&app, "GET /v1/sites HTTP/1.1\r\nHost: a\r\nX-Slow: ");
+    assert!(answer.is_empty() || answer.starts_with("HTTP/1.1 408 "), "{answer}");
+    app.lead().get("/v1/sites").expect(200);
+}
+
+#[test]
+fn a_database_that_keeps_one_waiting_is_unavailable_and_nothing_is_written() {
+    let app = TestApp::start();
+    let mut superuser = PgConnection::establish(&app.database.superuser_url()).expect("the tests' server");
+    superuser.batch_execute("BEGIN; LOCK TABLE sites IN ACCESS EXCLUSIVE MODE").expect("a lock");
+    let site = json!({"name": "A basin", "time_zone": "UTC", "climate": "temperate_sea"});
+    // Six wait for the lock (ten seconds) with the six connections there are, the others for a connection (five).
+    let answers: Vec<_> = std::thread::scope(|scope| {
+        let hands: Vec<_> = (0..9)
+            .map(|_| (app.lead(), &site))
+            .map(|(lead, site)| scope.spawn(move || lead.post("/v1/sites", site)))
+            .collect();
+        hands.into_iter().map(|hand| hand.join().expect("an answer")).collect()
+    });
+    for answer in answers {
+        let answer = answer.expect_problem(503, "unavailable", "");
+        assert!(answer.header("retry-after").is_some());
+    }
+    superuser.batch_execute("ROLLBACK").expect("let go");
+    assert_eq!(app.lead().get("/v1/sites").expect(200).json["items"], json!([]));
+    app.lead().post("/v1/sites", &site).expect(201);
 }

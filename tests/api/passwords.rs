@@ -114,3 +114,34 @@ fn trying_passwords_is_slowed_and_locks_nobody_out() {
     let body = json!({"email": "lead@home.example", "password": PASSWORD});
     attacker.send(liar.json(&body)).expect_problem(429, "too_many", "");
 }
+
+/// Not a check but a measurement: `cargo test --release --test api measured -- --ignored --nocapture`.
+#[test]
+#[ignore = "a measurement, for a quiet machine"]
+fn the_time_of_a_refused_sign_in_measured() {
+    let app = TestApp::start();
+    let mut times: [Vec<f64>; 2] = [Vec::new(), Vec::new()];
+    for n in 0..40_u8 {
+        // From a network of its own each, or the throttle would answer.
+        let client = app.at_address(&format!("127.0.{}.1", n + 1));
+        sign_in(&client, "nobody@home.example", "to warm the connection");
+        for turn in 0..8_usize {
+            let known = turn % 2;
+            let email = ["ghost@home.example", "lead@home.example"][known];
+            let begun = std::time::Instant::now();
+            sign_in(&client, email, "a guess at it").expect(401);
+            times[known].push(begun.elapsed().as_secs_f64() * 1e3);
+        }
+    }
+    for (name, times) in ["unknown", "known"].into_iter().zip(&mut times) {
+        times.sort_by(f64::total_cmp);
+        let at = |quarter: usize| times.get((times.len() - 1) * quarter / 4).copied().unwrap_or_default();
+        println!(
+            "{name}: {} sign-ins, median {:.2} ms, quartiles {:.2} to {:.2} ms",
+            times.len(),
+            at(2),
+            at(1),
+            at(3)
+        );
+    }
+}

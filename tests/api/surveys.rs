@@ -154,7 +154,7 @@ fn a_signature_and_a_correction_each_have_their_turn() {
         .expect_problem(409, "conflict", "");
     forget(&scene.app);
     let open = surveyor.post_if_match(&format!("{path}/correction"), &signed.etag(), &reason).expect(200);
-    assert_eq!(waiting(&scene.app), [scene.vessel.clone()]);
+    assert!(waiting(&scene.app).is_empty(), "no date moves");
     assert_eq!(open.json["signed_version"], signed.json["version"], "the signed one stays in force");
     assert!(open.json["signed_at"].is_null() && open.json["signed_by"].is_null());
     let listed = surveyor.get(&format!("/v1/surveys?vessel_id={}", scene.vessel)).expect(200);

@@ -80,6 +80,30 @@ fn dry_is_what_the_decision_file_says() {
             "{told}"
         );
         assert_eq!(told["slowest_station"], "P1");
+        // Programs elsewhere are told once, however often it is looked at.
+        for _ in 0..2 {
+            drying.send(&drying.items(&series));
+            let workers = garboard::routes::workers(&drying.yard.app.guards);
+            garboard::jobs::run_until_idle(&drying.yard.app.db, &workers).expect("the queue is in reach");
+        }
+        let events = drying
+            .yard
+            .app
+            .reader()
+            .get("/v1/events?kinds=hull.ready_to_coat,hull.drying_stalled")
+            .expect(200);
+        let kinds: Vec<&str> = events.json["items"]
+            .as_array()
+            .expect("a list")
+            .iter()
+            .filter_map(|e| e["kind"].as_str())
+            .collect();
+        let expected: &[&str] = match told["status"].as_str() {
+            Some("ready") => &["hull.ready_to_coat"],
+            Some("stalled") => &["hull.drying_stalled"],
+            _ => &[],
+        };
+        assert_eq!(kinds, expected);
     }
 }
 

@@ -1,48 +1,15 @@
 //! From an empty folder to a due list, to a service, and to a service after it was killed.
 
-use std::io::{BufRead, BufReader};
 use std::path::Path;
-use std::process::{Child, Stdio};
 
 use serde_json::Value;
 
-use crate::running::{Scratch, garboard, refused, run, stderr, stdout, succeeded, text};
+use crate::running::{Scratch, Serving, refused, run, stderr, stdout, succeeded, text};
 
 fn due(folder: &Path) -> Vec<Value> {
     let output = run(&["due", "--format", "json", "--data-dir", text(folder)]);
     succeeded(&output);
     serde_json::from_str(&stdout(&output)).unwrap()
-}
-
-/// A demo that serves, with the address it announced.
-struct Serving {
-    child: Child,
-    address: String,
-}
-
-impl Serving {
-    fn start(folder: &Path) -> Self {
-        let mut command = garboard(&["demo", "--listen", "127.0.0.1:0", "--data-dir", text(folder)]);
-        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
-        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-        let address = lines
-            .find_map(|line| line.unwrap().strip_prefix("Serving on ")?.split(',').next().map(str::to_owned))
-            .expect("the demo announces its address");
-        Self { child, address }
-    }
-
-    fn signal(&mut self, signal: rustix::process::Signal) -> std::process::ExitStatus {
-        let pid = rustix::process::Pid::from_child(&self.child);
-        rustix::process::kill_process(pid, signal).unwrap();
-        self.child.wait().unwrap()
-    }
-}
-
-impl Drop for Serving {
-    fn drop(&mut self) {
-        self.child.kill().ok();
-        self.child.wait().ok();
-    }
 }
 
 #[test]

@@ -2,6 +2,9 @@
 #![allow(clippy::unwrap_used, reason = "a test fails by panicking")]
 
 mod calc;
+mod client;
 mod demo;
 mod import;
+mod rights;
 mod running;
+mod serving;

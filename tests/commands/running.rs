@@ -1,8 +1,8 @@
 //! Running the binary.
 
-use std::io::Write;
+use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 
 /// A folder of this test's own with a short path, removed at its end.
@@ -27,7 +27,12 @@ impl Drop for Scratch {
 /// The command without a database of anybody's in its environment.
 pub fn garboard(arguments: &[&str]) -> Command {
     let mut command = Command::new(env!("CARGO_BIN_EXE_garboard"));
-    command.args(arguments).env_remove("DATABASE_URL").env_remove("RUST_LOG").stdin(Stdio::null());
+    command
+        .args(arguments)
+        .env_remove("DATABASE_URL")
+        .env_remove("GARBOARD_SERVER")
+        .env_remove("RUST_LOG")
+        .stdin(Stdio::null());
     command
 }
 
@@ -72,4 +77,40 @@ pub fn refused(output: &Output, words: &[&str]) {
 
 pub fn text(path: &Path) -> &str {
     path.to_str().unwrap()
+}
+
+/// A demo that serves, with the address it announced.
+pub struct Serving {
+    child: Child,
+    pub address: String,
+}
+
+impl Serving {
+    pub fn start(folder: &Path) -> Self {
+        Self::start_with(folder, &[])
+    }
+
+    pub fn start_with(folder: &Path, options: &[&str]) -> Self {
+        let arguments = ["demo", "--listen", "127.0.0.1:0", "--data-dir", text(folder)];
+        let mut command = garboard(&[&arguments, options].concat());
+        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+        let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
+        let address = lines
+            .find_map(|line| line.unwrap().strip_prefix("Serving on ")?.split(',').next().map(str::to_owned))
+            .expect("the demo announces its address");
+        Self { child, address }
+    }
+
+    pub fn signal(&mut self, signal: rustix::process::Signal) -> std::process::ExitStatus {
+        let pid = rustix::process::Pid::from_child(&self.child);
+        rustix::process::kill_process(pid, signal).unwrap();
+        self.child.wait().unwrap()
+    }
+}
+
+impl Drop for Serving {
+    fn drop(&mut self) {
+        self.child.kill().ok();
+        self.child.wait().ok();
+    }
 }

@@ -6,8 +6,9 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 17] = [
+const CAPABILITIES: [&str; 21] = [
     "audit",
+    "jobs",
     "accounts",
     "sites",
     "vessels",
@@ -21,12 +22,15 @@ const CAPABILITIES: [&str; 17] = [
     "policies",
     "forecasts",
     "due",
+    "events",
+    "attachments",
+    "dossier",
     "calculators",
     "imports",
     "batches",
 ];
 /// What every layer may use, and they each other.
-const BASE: [&str; 6] = ["error", "ids", "codes", "permissions", "clock", "config"];
+const BASE: [&str; 7] = ["error", "ids", "codes", "permissions", "clock", "config", "objects"];
 /// Above everything.
 const TOP: [&str; 4] = ["cli", "routes", "main", "lib"];
 /// Arrows against the rule, each with its reason. May only shrink.

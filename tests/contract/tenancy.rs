@@ -128,7 +128,7 @@ fn the_worker_and_the_sign_in_role_reach_only_what_they_are_for() {
             ),
         )
     };
-    assert_eq!(readable(&mut superuser, "garboard_worker"), ["jobs"]);
+    assert_eq!(readable(&mut superuser, "garboard_worker"), ["jobs", "schedules"]);
     assert_eq!(
         readable(&mut superuser, "garboard_sign_in"),
         [
@@ -151,5 +151,8 @@ fn the_worker_and_the_sign_in_role_reach_only_what_they_are_for() {
     assert!(said.contains("permission denied"), "{said}");
     let mut worker = connect(&app.database.worker_url());
     let jobs = rows(&mut worker, "SELECT kind FROM jobs");
-    assert!(!jobs.is_empty() && jobs.iter().all(|job| text(job, "kind") == "forecast"));
+    assert!(
+        !jobs.is_empty()
+            && jobs.iter().all(|job| matches!(text(job, "kind"), "forecast" | "drying" | "delivery"))
+    );
 }

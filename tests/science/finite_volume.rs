@@ -10,6 +10,7 @@ const STEPS: u32 = 48;
 const GAS_CONSTANT: f64 = 8.314_462_618;
 
 pub struct FiniteVolumes {
+    steps: u32,
     widths: Vec<f64>,
     activity: Vec<f64>,
     exposure_years: f64,
@@ -17,15 +18,20 @@ pub struct FiniteVolumes {
 
 impl FiniteVolumes {
     pub fn new(initial_activity: f64) -> Self {
+        Self::with_grid(initial_activity, CELLS, STEPS)
+    }
+
+    /// With so many cells, and so many steps a segment.
+    pub fn with_grid(initial_activity: f64, cells: u32, steps: u32) -> Self {
         // Fine cells at both faces, the first a 25,000th of the thickness: short stretches go no deeper than a
         // hundredth of it.
         let edge = |n: u32| {
-            let u = f64::from(n) / f64::from(CELLS);
+            let u = f64::from(n) / f64::from(cells);
             u * u / (u * u + (1.0 - u) * (1.0 - u))
         };
-        let widths: Vec<f64> = (0..CELLS).map(|n| edge(n + 1) - edge(n)).collect();
+        let widths: Vec<f64> = (0..cells).map(|n| edge(n + 1) - edge(n)).collect();
         let activity = vec![initial_activity; widths.len()];
-        Self { widths, activity, exposure_years: 0.0 }
+        Self { steps, widths, activity, exposure_years: 0.0 }
     }
 
     pub fn advance(&mut self, hull: &HullWater, segment: &Segment) -> SegmentEnd {
@@ -63,8 +69,8 @@ impl FiniteVolumes {
 
         let seconds = segment.days * SECONDS_PER_DAY;
         let mut rate_before = rate(face(&self.activity));
-        for step in 0..STEPS {
-            let at = |n: u32| seconds * (f64::from(n) / f64::from(STEPS)).powi(2);
+        for step in 0..self.steps {
+            let at = |n: u32| seconds * (f64::from(n) / f64::from(self.steps)).powi(2);
             let length = at(step + 1) - at(step);
             self.step(length, &conductance, &storage, segment);
             let rate_after = rate(face(&self.activity));

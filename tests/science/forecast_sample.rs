@@ -1,6 +1,7 @@
 //! Sobol points and weighted quantiles against a reference library and numbers worked by hand.
 
 use garboard::science::forecast::ensemble::Ensemble;
+use garboard::science::forecast::facts::LaminateClass;
 use garboard::science::forecast::priors::Priors;
 use garboard::science::forecast::quantile::WeightedSample;
 use garboard::science::forecast::sobol;
@@ -53,6 +54,7 @@ fn other_seeds_give_other_members_and_the_same_seed_the_same() {
 #[test]
 fn members_follow_the_priors() {
     let ensemble = Ensemble::draw(1024, 5, Priors::default());
+    let class = Some(LaminateClass::Orthophthalic);
     let spread = |values: Vec<f64>| {
         let sample = WeightedSample::new(values.into_iter().map(|value| (value, 1.0))).expect("members");
         // One geometric standard deviation either side of the median.
@@ -65,10 +67,10 @@ fn members_follow_the_priors() {
     assert!(near(median, 1.0) && near(gsd, 1.5), "skin {median} {gsd}");
     let (median, gsd) = spread(ensemble.lives[0].iter().map(|life| life.pocket_resistance_m2_s_kg).collect());
     assert!(near(median, 3e7) && near(gsd, 1.6), "pocket {median} {gsd}");
-    let (median, gsd) = spread(ensemble.lives[1].iter().map(|life| life.shape).collect());
+    let (median, gsd) = spread((0..1024).map(|member| ensemble.weibull(member, 1, class).1).collect());
     assert!(near(median, 2.5) && near(gsd, 1.2), "shape {median} {gsd}");
     // Class and hull spread together: exp √(ln² 1.6 + ln² 1.25) = 1.682.
-    let (median, gsd) = spread(ensemble.lives[0].iter().map(|life| life.scale_factor).collect());
+    let (median, gsd) = spread((0..1024).map(|member| ensemble.weibull(member, 0, class).0 / 8.0).collect());
     assert!(near(median, 1.0) && near(gsd, 1.682), "scale {median} {gsd}");
     assert!(ensemble.carried.iter().all(|c| (25_000.0..=60_000.0).contains(&c.activation_energy_j_mol)));
     assert!(ensemble.carried.iter().all(|c| (0.72..=0.96).contains(&c.threshold_activity)));

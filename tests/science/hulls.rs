@@ -41,6 +41,7 @@ pub fn hull(launched_on: &str, as_of: &str) -> HullFacts {
         surveys: Vec::new(),
         findings: Vec::new(),
         policy: Policy::default(),
+        intent: None,
     }
 }
 

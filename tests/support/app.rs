@@ -19,6 +19,7 @@ use garboard::http::server;
 use garboard::http::state::AppState;
 use garboard::http::tokens::TokenKeys;
 use garboard::ids::{Id, OrgId, PersonId, RequestId};
+use garboard::objects::Objects;
 use garboard::permissions::Role;
 use garboard::routes;
 use serde_json::Value;
@@ -116,6 +117,8 @@ pub struct TestApp {
     /// The letters sent, as they went out.
     pub letters: Arc<Mutex<Vec<String>>>,
     pub keys: Arc<TokenKeys>,
+    pub guards: Arc<Guards>,
+    pub objects: Objects,
     handle: ServerHandle,
     thread: Option<JoinHandle<()>>,
     folder: KeyFolder,
@@ -143,6 +146,23 @@ impl TestApp {
 
     /// Starts with the clock standing at an instant, within these bounds.
     pub fn start_with(instant: &str, bounds: Bounds) -> Self {
+        let letters: Arc<Mutex<Vec<String>>> = Arc::default();
+        let outbox = letters.clone();
+        let mail = Mail::new("hulls@marina.example", "https://hulls.example", move |letter| {
+            let text = String::from_utf8(letter.formatted()).expect("a letter is text");
+            outbox.lock().expect("no test panics while it holds this").push(text);
+            Ok(())
+        });
+        Self::start_posting(instant, bounds, mail.expect("the sender is an address"), letters)
+    }
+
+    /// Starts with a post of the test's own.
+    pub fn start_posting(
+        instant: &str,
+        bounds: Bounds,
+        mail: Mail,
+        letters: Arc<Mutex<Vec<String>>>,
+    ) -> Self {
         let instant: DateTime<Utc> = instant.parse().expect("an RFC 3339 time");
         let clock = Clock::Fixed(instant);
         let database = database();
@@ -157,16 +177,15 @@ impl TestApp {
         std::fs::create_dir_all(&folder).expect("a temporary folder");
         let keys =
             Arc::new(TokenKeys::load_or_create(&folder.join("token_keys")).expect("a key can be made"));
-        let letters: Arc<Mutex<Vec<String>>> = Arc::default();
-        let outbox = letters.clone();
-        let mail = Mail::new("hulls@marina.example", "https://hulls.example", move |letter| {
-            let text = String::from_utf8(letter.formatted()).expect("a letter is text");
-            outbox.lock().expect("no test panics while it holds this").push(text);
-            Ok(())
-        });
-        let mail = mail.expect("the sender is an address");
         let guards = Arc::new(Guards::new(bounds, &folder, Some(mail)).expect("a key can be made"));
-        let state = AppState { db: db.clone(), keys: keys.clone(), guards, clock };
+        let objects = Objects::in_folder(&folder.join("attachments")).expect("a folder can be made");
+        let state = AppState {
+            db: db.clone(),
+            keys: keys.clone(),
+            guards: guards.clone(),
+            clock,
+            objects: objects.clone(),
+        };
         let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
         let address = format!("http://{}", listener.local_addr().expect("a bound address"));
         let (send, receive) = mpsc::channel();
@@ -188,11 +207,24 @@ impl TestApp {
             away,
             database,
             keys,
+            guards,
+            objects,
             handle,
             thread: Some(thread),
             folder: KeyFolder(folder),
             letters,
         }
+    }
+
+    /// The same database, seen some time later.
+    pub fn later(&self, by: chrono::TimeDelta) -> Db {
+        let options = DbOptions {
+            app_url: self.database.app_url(),
+            worker_url: self.database.worker_url(),
+            sign_in_url: self.database.sign_in_url(),
+            app_connections: 2,
+        };
+        Db::connect(&options, Clock::Fixed(self.db.clock().now() + by)).expect("the roles connect")
     }
 
     /// A member of an organisation.
@@ -251,6 +283,10 @@ impl TestApp {
             http: http_builder().local_address(local).build().expect("an HTTP client"),
             ..self.anonymous()
         }
+    }
+    /// The folder of the bytes of attachments.
+    pub fn attachment_folder(&self) -> PathBuf {
+        self.folder.0.join("attachments")
     }
     /// The service itself at work in the home organisation.
     pub fn service(&self) -> Actor {

@@ -19,7 +19,7 @@ pub fn vessel(client: &Client, name: &str, fields: Value) -> Answer {
 /// Runs the worker until no job waits.
 #[track_caller]
 pub fn settle(app: &TestApp) -> Tally {
-    let tally = run_until_idle(&app.db, &forecasts::job::handle).expect("the queue is in reach");
+    let tally = run_until_idle(&app.db, &forecasts::job::workers()).expect("the queue is in reach");
     assert_eq!(tally.failed, 0);
     tally
 }

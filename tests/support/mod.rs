@@ -4,3 +4,6 @@
 pub mod app;
 pub mod cluster;
 pub mod hulls;
+pub mod pictures;
+pub mod receiver;
+pub mod smtp;

@@ -65,7 +65,7 @@ impl Demo {
             load(&opened.db, &password)?;
         }
         let progress = bar("Computing the forecasts");
-        let tally = runner::run_until_idle(&opened.db, &forecasts::job::handle)?;
+        let tally = runner::run_until_idle(&opened.db, &forecasts::job::workers())?;
         progress.finish_and_clear();
         eprintln!("{} forecasts computed.", tally.done);
         Ok(password)
@@ -151,7 +151,7 @@ fn print_sign_ins(password: &str) -> Result<()> {
 }
 
 fn stop(opened: Opened) -> Result<()> {
-    let Opened { db, private, secrets: _ } = opened;
+    let Opened { db, private, .. } = opened;
     drop(db);
     match private {
         Some(private) => {

@@ -11,6 +11,7 @@ use sha2::{Digest, Sha256};
 
 use super::account::Account;
 use super::error::PrivateError;
+use crate::codes::hex;
 
 /// Bytes of a socket's path that fit in `sockaddr_un.sun_path` (108 on Linux, unix(7)) with its final zero.
 const SOCKET_PATH_BYTES: usize = 107;
@@ -198,10 +199,6 @@ pub(super) fn fingerprint(path: &Path) -> String {
     hex(digest.get(..8).unwrap_or_default())
 }
 
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().fold(String::new(), |text, byte| format!("{text}{byte:02x}"))
-}
-
 /// Whether a socket's path in `folder` is short enough, and free of the comma that libpq splits hosts at and of
 /// the quotation mark that would end the server's setting.
 fn fits(folder: &Path) -> bool {
@@ -249,7 +246,13 @@ fn open_private(path: &Path, flags: OFlags) -> Result<File, PrivateError> {
 
 /// Locks the folder and reads the server that the last holder wrote down.
 fn take(lock: &mut File, root: &Path, path: &Path) -> Result<Option<u32>, PrivateError> {
-    let tried = lock.try_lock();
+    let mut tried = lock.try_lock();
+    // A command that looks whether somebody serves here has a shared lock for an instant; a service has not.
+    while matches!(tried, Err(TryLockError::WouldBlock)) && lock.try_lock_shared().is_ok() {
+        lock.unlock().map_err(|e| PrivateError::io("cannot unlock", path, &e))?;
+        std::thread::yield_now();
+        tried = lock.try_lock();
+    }
     let mut text = String::new();
     lock.read_to_string(&mut text).map_err(|e| PrivateError::io("cannot read", path, &e))?;
     let mut lines = text.lines();
@@ -270,6 +273,33 @@ fn take(lock: &mut File, root: &Path, path: &Path) -> Result<Option<u32>, Privat
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_look_at_the_lock_refuses_nobody_a_start() {
+        use std::sync::atomic::{AtomicBool, Ordering};
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("lock");
+        let open = || open_private(&path, OFlags::RDWR | OFlags::CREATE).expect("the lock file");
+        let (mine, ended) = (open(), AtomicBool::new(false));
+        drop(mine);
+        std::thread::scope(|scope| {
+            scope.spawn(|| {
+                let looking = open();
+                while !ended.load(Ordering::Relaxed) {
+                    if looking.try_lock_shared().is_ok() {
+                        looking.unlock().expect("it was locked");
+                    }
+                }
+            });
+            let starts = (0..2000).map(|_| take(&mut open(), folder.path(), &path).map(|_| ()));
+            let refused = starts.filter(Result::is_err).count();
+            ended.store(true, Ordering::Relaxed);
+            assert_eq!(refused, 0);
+        });
+        let holder = open();
+        holder.try_lock().expect("nobody has it");
+        assert!(take(&mut open(), folder.path(), &path).is_err(), "who serves is in the way");
+    }
 
     #[test]
     fn socket_paths_are_bounded() {

@@ -21,6 +21,7 @@ pub fn register(config: &mut ServiceConfig<'_>) {
         .service(api::sign_in::sign_out)
         .service(api::organisation::read_organisation)
         .service(api::organisation::change_organisation)
+        .service(api::export::read_organisation_export)
         .service(api::members::list_members)
         .service(api::members::read_member)
         .service(api::members::change_member)

@@ -12,8 +12,9 @@ use uuid::Uuid;
 use super::store;
 use crate::db::paging::{PageRequest, Position};
 use crate::error::{Error, Result};
+use crate::http::csv::{TEXT_CSV, harmless, lines};
 use crate::http::paging::ListQuery;
-use crate::http::problem::{ListProblems, ReadProblems};
+use crate::http::problem::ListProblems;
 use crate::http::{App, Outcome, Page, Params, Permit};
 use crate::ids::{AuditId, OrgId, PersonId, ProgramId};
 use crate::permissions::Administer;
@@ -98,6 +99,52 @@ impl From<store::AuditRow> for AuditView {
     }
 }
 
+/// The form of an export.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum AuditForm {
+    /// A JSON object a line.
+    #[default]
+    Jsonl,
+    /// CSV (RFC 4180); the record before and after as JSON in a cell.
+    Csv,
+}
+
+/// How to export.
+#[derive(Debug, Clone, Serialize, Deserialize, IntoParams)]
+#[serde(deny_unknown_fields)]
+#[into_params(parameter_in = Query)]
+pub struct AuditExportQuery {
+    /// The form; JSON lines when left out.
+    #[param(nullable = false, inline)]
+    pub format: Option<AuditForm>,
+}
+
+/// The header line of the CSV: names as in JSON.
+const HEADER: [&str; 11] = [
+    "id",
+    "recorded_at",
+    "person_id",
+    "program_id",
+    "address",
+    "request_id",
+    "action",
+    "entity",
+    "entity_id",
+    "before",
+    "after",
+];
+
+fn cells(view: &AuditView) -> Result<Vec<String>> {
+    let row = serde_json::to_value(view).map_err(Error::internal)?;
+    let cell = |name: &&str| match &row[*name] {
+        Value::Null => String::new(),
+        Value::String(text) => harmless(text).into_owned(),
+        other => other.to_string(),
+    };
+    Ok(HEADER.iter().map(cell).collect())
+}
+
 /// Rows read at once for the export.
 const PIECE: i64 = 500;
 
@@ -105,35 +152,55 @@ const PIECE: i64 = 500;
 async fn piece(
     app: &App,
     permit: &Permit<Administer>,
+    form: AuditForm,
     after: Option<Position>,
 ) -> Result<(Bytes, Option<Position>)> {
     let request = PageRequest { limit: PIECE, after };
     let slice = app.read(permit, move |tx| store::list(tx, None, None, request)).await?;
-    let mut lines = Vec::new();
-    for row in slice.items {
-        serde_json::to_writer(&mut lines, &AuditView::from(row)).map_err(Error::internal)?;
-        lines.push(b'\n');
-    }
-    Ok((lines.into(), slice.next))
+    let views = slice.items.into_iter().map(AuditView::from);
+    let text = match form {
+        AuditForm::Jsonl => {
+            let mut text = Vec::new();
+            for view in views {
+                serde_json::to_writer(&mut text, &view).map_err(Error::internal)?;
+                text.push(b'\n');
+            }
+            text
+        }
+        AuditForm::Csv => {
+            let header = after.is_none().then(|| HEADER.map(str::to_owned).to_vec());
+            let rows = views.map(|view| cells(&view)).collect::<Result<Vec<_>>>()?;
+            lines(header.into_iter().chain(rows))?
+        }
+    };
+    Ok((text.into(), slice.next))
 }
 
-/// Exports the whole audit, oldest first: a JSON object a line.
-#[utoipa::path(tag = "audit", security(("bearer" = [])),
-    responses((status = 200, description = "The audit, a JSON object a line", body = String, content_type = "application/x-ndjson"), ReadProblems))]
+/// Exports the whole audit, oldest first: a JSON object a line, or CSV.
+///
+/// Reading the audit is not an act of its own in it: it changes nothing, and who may read it is known.
+#[utoipa::path(tag = "audit", params(AuditExportQuery), security(("bearer" = [])),
+    responses((status = 200, description = "The audit, a JSON object a line", content((String = "application/x-ndjson"), (String = "text/csv"))), ListProblems))]
 #[get("/v1/audit/export")]
-pub async fn read_audit_export(app: App, permit: Permit<Administer>) -> Outcome {
+pub async fn read_audit_export(
+    app: App,
+    permit: Permit<Administer>,
+    query: Params<AuditExportQuery>,
+) -> Outcome {
+    let form = query.0.format.unwrap_or_default();
     // The first piece comes before the answer begins, so that its failure is one of the request.
-    let (first, next) = piece(&app, &permit, None).await?;
-    let rest = stream::try_unfold((app, permit, next), |(app, permit, next)| async move {
+    let (first, next) = piece(&app, &permit, form, None).await?;
+    let rest = stream::try_unfold((app, permit, next), move |(app, permit, next)| async move {
         let Some(after) = next else { return Ok::<_, Error>(None) };
-        let (bytes, next) = piece(&app, &permit, Some(after)).await.inspect_err(|error| {
+        let (bytes, next) = piece(&app, &permit, form, Some(after)).await.inspect_err(|error| {
             tracing::error!(%error, cause = ?error.cause, "the audit's export broke off");
         })?;
         Ok(Some((bytes, (app, permit, next))))
     });
     let body = stream::once(async move { Ok(first) }).chain(rest);
-    Ok(HttpResponse::Ok()
-        .content_type("application/x-ndjson")
-        .insert_header(("content-disposition", "attachment; filename=\"audit.jsonl\""))
-        .streaming(body))
+    let (kind, name) = match form {
+        AuditForm::Jsonl => ("application/x-ndjson", "attachment; filename=\"audit.jsonl\""),
+        AuditForm::Csv => (TEXT_CSV, "attachment; filename=\"audit.csv\""),
+    };
+    Ok(HttpResponse::Ok().content_type(kind).insert_header(("content-disposition", name)).streaming(body))
 }

@@ -3,15 +3,43 @@
 
 use std::collections::BTreeSet;
 
+use chrono::NaiveTime;
 use rayon::prelude::*;
+use serde_json::json;
 
-use super::model::{Computed, compute, renewed_at};
+use super::model::told::{Phase, news};
+use super::model::{Computed, compute, renewed_on};
 use super::store::{self, Subject};
-use crate::db::{Actor, Db};
+use crate::codes;
+use crate::db::{Actor, Db, Tx};
 use crate::error::Result;
+use crate::features::accounts;
 use crate::ids::{Id, OrgId, RequestId, VesselId};
-use crate::jobs::Job;
-use crate::jobs::queue::{schedule_forecasts, still_claimed};
+use crate::jobs::outbox::{self, EventKind, NewEvent};
+use crate::jobs::queue::{FORECAST, request_all_forecasts, schedule_forecasts, still_claimed};
+use crate::jobs::schedule::first_instant;
+use crate::jobs::{Job, Workers};
+use crate::science::forecast::MODEL;
+
+/// The workers at forecasts alone, for commands that wait for them.
+#[must_use]
+pub fn workers() -> Workers {
+    Workers::of(FORECAST, handle)
+}
+
+/// Asks for all forecasts of the organisations in which some were made by another model than this version's: it is new
+/// here.
+///
+/// # Errors
+/// Those of the database.
+pub fn request_for_new_model(db: &Db) -> Result<()> {
+    for (org_id, _) in db.sign_in(accounts::store::organisations)? {
+        db.write(&Actor::service(org_id, RequestId::fresh()), |tx| {
+            if store::by_another_model(tx, MODEL)? { request_all_forecasts(tx) } else { Ok(()) }
+        })?;
+    }
+    Ok(())
+}
 
 /// Computes and keeps the forecasts of the jobs' vessels: all of them, or an error and none.
 ///
@@ -42,11 +70,42 @@ pub fn handle(db: &Db, org_id: OrgId, jobs: &[Job]) -> Result<()> {
         }
         store::save(tx, &kept)?;
         store::discard(tx, &retired)?;
-        let now = tx.now();
+        tell(tx, &kept, &retired)?;
         let renewals: Vec<_> = kept
             .iter()
-            .map(|(subject, _)| (subject.vessel_id, renewed_at(now, subject.zone, subject.retired_on)))
+            .map(|(subject, computed)| {
+                let day = renewed_on(&subject.facts, &computed.dates, subject.retired_on);
+                (subject.vessel_id, first_instant(subject.zone, day, NaiveTime::MIN))
+            })
             .collect();
         schedule_forecasts(tx, &renewals)
     })
+}
+
+/// Tells programs elsewhere what is new about the dates.
+fn tell(tx: &mut Tx<'_>, kept: &[(&Subject, Computed)], retired: &[VesselId]) -> Result<()> {
+    let vessels: Vec<VesselId> = kept.iter().map(|(subject, _)| subject.vessel_id).collect();
+    let before = store::told(tx, &vessels)?;
+    let (mut told, mut events) = (Vec::new(), Vec::new());
+    for (subject, computed) in kept {
+        for date in &computed.dates {
+            let earlier = before.get(&(subject.vessel_id, codes::to_text(&date.kind)?)).copied();
+            let news = news(earlier, date.due_on, computed.as_of, &subject.facts.policy);
+            told.push((subject.vessel_id, date.kind, news.told));
+            let reached = news.reached.map(|phase| match phase {
+                Phase::Overdue => EventKind::VesselOverdue,
+                Phase::Ahead | Phase::Due => EventKind::VesselDue,
+            });
+            for kind in news.moved.then_some(EventKind::VesselDateMoved).into_iter().chain(reached) {
+                let content = json!({
+                    "due_kind": date.kind, "due_on": date.due_on, "told_due_on": earlier.and_then(|told| told.due_on),
+                    "driver": date.driver, "reason": date.reason, "basis": date.basis,
+                });
+                events.push(NewEvent::of_vessel(kind, subject.vessel_id, content));
+            }
+        }
+    }
+    let all: Vec<VesselId> = vessels.into_iter().chain(retired.iter().copied()).collect();
+    store::keep_told(tx, &all, &told)?;
+    outbox::append(tx, &events)
 }

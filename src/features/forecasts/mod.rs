@@ -11,5 +11,8 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 /// Registers the endpoints.
 pub fn register(config: &mut ServiceConfig<'_>) {
-    config.service(api::forecast::read_forecast).service(api::history::list_history);
+    config
+        .service(api::forecast::read_forecast)
+        .service(api::history::list_history)
+        .service(api::what_if::calculate_what_if);
 }

@@ -80,6 +80,10 @@ limits! {
     detection_sure_after_months: u32 = 0..60,
     /// How far ahead dates are given.
     horizon_years: u32 = 1..60,
+    /// How long before its date a hull is told as due.
+    due_notice_days: u32 = 0..365,
+    /// A date that moved by more than this since it was told last is told again.
+    date_moved_days: u32 = 0..3650,
 }
 
 impl PolicyLimits {

@@ -19,6 +19,7 @@
 //! washes and readings are common practice, no source.
 
 pub mod api;
+pub mod job;
 pub mod model;
 pub mod store;
 

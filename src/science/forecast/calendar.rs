@@ -6,15 +6,18 @@
 //! summer does not erase the winter, and a winter on record is not counted twice. Before the first record
 //! and after the as-of date the pattern is all there is. A hull that is still ashore on the as-of date is
 //! taken to be relaunched at the end of the usual season it stands in, otherwise on the as-of date itself.
+//! Where it is asked what a change would do, the new conditions and the new pattern hold from its day on, and
+//! what was before it stays as it was.
 //! A curative treatment is ashore whether or not its haul-out was recorded; the air logged during it goes before the
 //! site's normals.
 
 use chrono::{Datelike, NaiveDate};
 
 use super::day;
-use super::facts::{HullFacts, LoggedAir, TreatmentKind};
+use super::facts::{Bilge, HullFacts, LoggedAir, TreatmentKind};
 use super::priors::Priors;
 use super::skins::{self, SkinChange};
+use crate::science::climate::MonthNormals;
 use crate::science::exposure::Segment;
 use crate::science::seawater;
 
@@ -52,7 +55,7 @@ pub fn usual_lift_before(date: NaiveDate, pattern: (u32, u32)) -> NaiveDate {
 pub fn assumed_relaunch(facts: &HullFacts, lifted_on: NaiveDate) -> NaiveDate {
     let standing = Ashore { from: lifted_on, until: day::date_after(facts.as_of) };
     facts
-        .ashore_months()
+        .coming_ashore_months()
         .into_iter()
         .flat_map(|pattern| {
             (lifted_on.year() - 1..=facts.as_of.year()).map(move |year| usual_season(year, pattern))
@@ -74,11 +77,20 @@ pub fn ashore_periods(facts: &HullFacts, from: NaiveDate, until: NaiveDate) -> V
         Ashore { from: treatment.started_on, until: treatment.completed_on.unwrap_or(facts.as_of) }
     });
     let recorded: Vec<Ashore> = haul_outs.chain(treatments).collect();
-    let usual = facts
-        .ashore_months()
-        .into_iter()
-        .flat_map(|pattern| (from.year() - 1..=until.year()).map(move |year| usual_season(year, pattern)))
-        .filter(|season| !recorded.iter().any(|record| record.touches(*season)));
+    let seasons = |pattern: Option<(u32, u32)>, within: Ashore| {
+        pattern
+            .into_iter()
+            .flat_map(|pattern| (from.year() - 1..=until.year()).map(move |year| usual_season(year, pattern)))
+            .filter(|season| !recorded.iter().any(|record| record.touches(*season)))
+            .map(move |season| Ashore {
+                from: season.from.max(within.from),
+                until: season.until.min(within.until),
+            })
+            .collect::<Vec<Ashore>>()
+    };
+    let changed_on = facts.intent.map_or(until, |intent| intent.from.max(from).min(until));
+    let mut usual = seasons(facts.ashore_months(), Ashore { from, until: changed_on });
+    usual.extend(seasons(facts.coming_ashore_months(), Ashore { from: changed_on, until }));
     let mut periods: Vec<Ashore> = recorded
         .iter()
         .copied()
@@ -129,7 +141,9 @@ impl Timeline {
     ) -> Self {
         let skins = skins::skin_changes(facts, launched_on, priors);
         let periods = ashore_periods(facts, launched_on, until);
-        let months = month_conditions(facts, priors);
+        let months = month_conditions(&facts.months, facts.bilge, priors);
+        let intended =
+            facts.intent.map(|intent| (intent.from, month_conditions(&intent.months, intent.bilge, priors)));
 
         let mut dates = vec![launched_on, until];
         let count = (until.year() - launched_on.year() + 1).unsigned_abs() * 12;
@@ -138,6 +152,7 @@ impl Timeline {
         dates.extend(periods.iter().flat_map(|period| [period.from, period.until]));
         dates.extend(facts.logged_air.iter().flat_map(|air| [air.from, air.until]));
         dates.extend(cuts);
+        dates.extend(facts.intent.map(|intent| intent.from));
         dates.retain(|&date| date >= launched_on && date <= until);
         dates.sort_unstable();
         dates.dedup();
@@ -157,6 +172,10 @@ impl Timeline {
                 ashore = &ashore[1..];
             }
             let stands_ashore = ashore.first().is_some_and(|period| period.from <= from);
+            let months = match &intended {
+                Some((changed_on, intended)) if from >= *changed_on => intended,
+                _ => &months,
+            };
             let conditions = &months[from.month0() as usize];
             while logged.first().is_some_and(|air| air.until <= from) {
                 logged = &logged[1..];
@@ -215,10 +234,14 @@ struct MonthConditions {
     inner_activity: f64,
 }
 
-fn month_conditions(facts: &HullFacts, priors: &Priors) -> [MonthConditions; 12] {
-    let inner_activity = priors.bilge_activity(facts.bilge.unwrap_or_else(|| priors.unknown_bilge()));
+fn month_conditions(
+    months: &[MonthNormals; 12],
+    bilge: Option<Bilge>,
+    priors: &Priors,
+) -> [MonthConditions; 12] {
+    let inner_activity = priors.bilge_activity(bilge.unwrap_or_else(|| priors.unknown_bilge()));
     std::array::from_fn(|month| {
-        let normals = &facts.months[month];
+        let normals = &months[month];
         // The activity's formula begins at 0 °C; from there to the freezing point of sea water it changes by far
         // less than 1e-4.
         let water_activity =

@@ -4,6 +4,7 @@ use chrono::{Datelike, NaiveDate};
 
 use super::facts::{HullFacts, TreatmentKind};
 use super::priors::Priors;
+use crate::science::climate::MonthNormals;
 use crate::science::refusal::Refusals;
 
 /// Refuses facts that no forecast can be made from.
@@ -21,13 +22,12 @@ pub fn check(facts: &HullFacts) -> Result<(), Refusals> {
         year(r, "/launched_on", date);
     }
     optional(r, "/built_year", facts.built_year.map(f64::from), 1900.0, 2199.0, "");
-    pattern(r, facts);
-    for (month, normals) in facts.months.iter().enumerate() {
-        let at = |field: &str| format!("/months/{month}/{field}");
-        r.range(&at("water_temperature_c"), normals.water_temperature_c, -2.0, 35.0, "°C");
-        r.range(&at("salinity_g_kg"), normals.salinity_g_kg, 0.0, 42.0, "g/kg");
-        r.range(&at("air_temperature_c"), normals.air_temperature_c, -45.0, 60.0, "°C");
-        r.range(&at("relative_humidity_pct"), normals.relative_humidity_pct, 0.0, 100.0, "%");
+    pattern(r, "", (facts.ashore_from_month, facts.ashore_until_month));
+    normals(r, "", &facts.months);
+    if let Some(intent) = &facts.intent {
+        year(r, "/intent/from", intent.from);
+        pattern(r, "/intent", (intent.ashore_from_month, intent.ashore_until_month));
+        normals(r, "/intent", &intent.months);
     }
     for (index, haul_out) in facts.haul_outs.iter().enumerate() {
         let at = format!("/haul_outs/{index}");
@@ -104,26 +104,28 @@ fn ordered(refusals: &mut Refusals, at: &str, first: NaiveDate, then: Option<Nai
     }
 }
 
-fn pattern(refusals: &mut Refusals, facts: &HullFacts) {
-    let months =
-        [("/ashore_from_month", facts.ashore_from_month), ("/ashore_until_month", facts.ashore_until_month)];
-    for (at, month) in months {
+fn normals(refusals: &mut Refusals, below: &str, months: &[MonthNormals; 12]) {
+    for (month, normals) in months.iter().enumerate() {
+        let at = |field: &str| format!("{below}/months/{month}/{field}");
+        refusals.range(&at("water_temperature_c"), normals.water_temperature_c, -2.0, 35.0, "°C");
+        refusals.range(&at("salinity_g_kg"), normals.salinity_g_kg, 0.0, 42.0, "g/kg");
+        refusals.range(&at("air_temperature_c"), normals.air_temperature_c, -45.0, 60.0, "°C");
+        refusals.range(&at("relative_humidity_pct"), normals.relative_humidity_pct, 0.0, 100.0, "%");
+    }
+}
+
+fn pattern(refusals: &mut Refusals, below: &str, (from, until): (Option<u32>, Option<u32>)) {
+    let [at_from, at_until] =
+        ["ashore_from_month", "ashore_until_month"].map(|field| format!("{below}/{field}"));
+    for (at, month) in [(&at_from, from), (&at_until, until)] {
         optional(refusals, at, month.map(f64::from), 1.0, 12.0, "");
     }
-    match (facts.ashore_from_month, facts.ashore_until_month) {
+    match (from, until) {
         (Some(_), None) => {
-            refusals.refuse(
-                "/ashore_until_month",
-                "missing",
-                "is missing; enter the last month usually ashore",
-            );
+            refusals.refuse(at_until, "missing", "is missing; enter the last month usually ashore");
         }
         (None, Some(_)) => {
-            refusals.refuse(
-                "/ashore_from_month",
-                "missing",
-                "is missing; enter the first month usually ashore",
-            );
+            refusals.refuse(at_from, "missing", "is missing; enter the first month usually ashore");
         }
         _ => {}
     }

@@ -5,11 +5,15 @@ use chrono::NaiveDate;
 use super::calendar::Timeline;
 use super::dates::{Evidence, repair};
 use super::day;
+use super::ensemble::Lesson;
 use super::facts::{Bilge, CoatFact, CoatRole, HullFacts, TreatmentKind};
 use super::history::{Beginning, History, coats_in_place};
 use super::paths::{Break, Course, Deed};
 use super::priors::Priors;
 use super::skins;
+
+/// Evidence that onset times were learned from a fleet.
+pub(super) const LEARNED_ONSET: &str = "learned_onset";
 
 /// The course of one hull and, for each of its findings, the index of its break.
 ///
@@ -93,7 +97,12 @@ fn deeds(facts: &HullFacts, history: &History, bound: impl Fn(NaiveDate) -> usiz
 
 /// The defaults and circumstances that every number of the onset model rests on.
 #[must_use]
-pub fn evidence(facts: &HullFacts, history: &History, priors: &Priors) -> Vec<Evidence> {
+pub fn evidence(
+    facts: &HullFacts,
+    history: &History,
+    priors: &Priors,
+    lesson: Option<&Lesson>,
+) -> Vec<Evidence> {
     let mut evidence = Vec::new();
     if facts.laminate_class.is_none() {
         evidence.push(Evidence::new(
@@ -150,10 +159,13 @@ pub fn evidence(facts: &HullFacts, history: &History, priors: &Priors) -> Vec<Ev
             ),
         ));
     }
-    evidence.push(Evidence::new(
-        "prior_onset",
-        "Onset times are priors: no fleet history has been learned and no published table was found.",
-    ));
+    evidence.push(match lesson {
+        Some(lesson) => Evidence::new(LEARNED_ONSET, lesson.text.clone()),
+        None => Evidence::new(
+            "prior_onset",
+            "Onset times are priors: no fleet history has been learned and no published table was found.",
+        ),
+    });
     evidence
 }
 

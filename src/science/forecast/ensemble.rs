@@ -38,13 +38,51 @@ pub struct LifeDraw {
     pub skin_factor: f64,
     /// Resistance between skin and pocket.
     pub pocket_resistance_m2_s_kg: f64,
-    /// Weibull scale over the median of the class.
-    pub scale_factor: f64,
-    /// Weibull shape.
-    pub shape: f64,
+    /// Standard normal deviate of the hull's Weibull scale.
+    pub scale_deviate: f64,
+    /// Standard normal deviate of the Weibull shape, as far as the scale does not tell it.
+    pub shape_deviate: f64,
 }
 
-/// Members of equal prior weight, the same for every hull of one size and seed.
+/// What is held of the Weibull lives of each laminate class: a normal distribution of log η and log β.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Population {
+    /// Means of log η (exposure years), in the order of [`LaminateClass::ALL`].
+    pub log_scale_means: [f64; 5],
+    /// Standard deviations of log η of a class, without the spread of its hulls.
+    pub log_scale_sds: [f64; 5],
+    /// Mean of log β.
+    pub log_shape_mean: f64,
+    /// Standard deviation of log β.
+    pub log_shape_sd: f64,
+    /// Covariances of log η and log β.
+    pub covariances: [f64; 5],
+}
+
+impl Population {
+    /// As assumed before a fleet's history has been learned.
+    #[must_use]
+    pub fn prior(priors: &Priors) -> Self {
+        Self {
+            log_scale_means: LaminateClass::ALL.map(|class| priors.class_scale_exposure_years(class).ln()),
+            log_scale_sds: [priors.class_scale_gsd.ln(); 5],
+            log_shape_mean: priors.shape.median.ln(),
+            log_shape_sd: priors.shape.gsd.ln(),
+            covariances: [0.0; 5],
+        }
+    }
+}
+
+/// What an ensemble has learned from a fleet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Lesson {
+    /// What tells this calibration from any other.
+    pub name: String,
+    /// One sentence on what it was learned from.
+    pub text: String,
+}
+
+/// Members, the same for every hull of one size and seed.
 #[derive(Debug, Clone)]
 pub struct Ensemble {
     /// The distributions the members were drawn from.
@@ -55,6 +93,12 @@ pub struct Ensemble {
     pub lives: [Vec<LifeDraw>; LIVES],
     /// The seed of the scrambling.
     pub seed: u64,
+    /// Weights of the members before any survey of a hull; they sum to one.
+    pub weights: Vec<f64>,
+    /// The lives of the classes.
+    pub population: Population,
+    /// What population and weights were learned from; none where they are the priors.
+    pub lesson: Option<Lesson>,
 }
 
 impl Ensemble {
@@ -73,7 +117,15 @@ impl Ensemble {
                 std::array::from_fn(|dimension| column(first + dimension));
             (0..skin.len()).map(|i| life_draw(&priors, [skin[i], pocket[i], scale[i], shape[i]])).collect()
         });
-        Self { priors, carried, lives, seed }
+        Self::of(priors, carried, lives, seed)
+    }
+
+    /// Members of equal weight under the priors.
+    fn of(priors: Priors, carried: Vec<Carried>, lives: [Vec<LifeDraw>; LIVES], seed: u64) -> Self {
+        #[expect(clippy::cast_precision_loss, reason = "4,096 at most")]
+        let weights = vec![1.0 / carried.len() as f64; carried.len()];
+        let population = Population::prior(&priors);
+        Self { priors, carried, lives, seed, weights, population, lesson: None }
     }
 
     /// One member with every quantity at its median: the central values.
@@ -81,7 +133,7 @@ impl Ensemble {
     pub fn central(priors: Priors) -> Self {
         let carried = vec![carried(&priors, [0.5; CARRIED_DIMENSIONS])];
         let lives = std::array::from_fn(|_| vec![life_draw(&priors, [0.5; LIFE_DIMENSIONS])]);
-        Self { priors, carried, lives, seed: 0 }
+        Self::of(priors, carried, lives, 0)
     }
 
     /// How many members there are.
@@ -90,26 +142,36 @@ impl Ensemble {
         self.carried.len()
     }
 
-    /// Weibull scale of a member in a life counted back from the current one (0), exposure years.
+    /// Weibull scale (exposure years) and shape of a member in a life counted back from the current one (0).
+    ///
+    /// log η = mean + √(class² + hull²) z; log β follows it as far as the two are correlated.
     #[must_use]
-    pub fn scale_exposure_years(
-        &self,
-        member: usize,
-        lives_back: usize,
-        class: Option<LaminateClass>,
-    ) -> f64 {
-        let class = class.unwrap_or_else(|| {
-            let classes = self.priors.unknown_classes();
+    pub fn weibull(&self, member: usize, lives_back: usize, class: Option<LaminateClass>) -> (f64, f64) {
+        let class = self.class(member, class) as usize;
+        let draw = self.life(member, lives_back);
+        let population = &self.population;
+        let spread = population.log_scale_sds[class].hypot(self.priors.hull_scale_gsd.ln());
+        let told = if spread > 0.0 { population.covariances[class] / spread } else { 0.0 };
+        let untold = (population.log_shape_sd.powi(2) - told * told).max(0.0).sqrt();
+        let log_scale = population.log_scale_means[class] + spread * draw.scale_deviate;
+        let log_shape = population.log_shape_mean + told * draw.scale_deviate + untold * draw.shape_deviate;
+        (log_scale.exp(), log_shape.exp())
+    }
+
+    /// The class of a hull in a member: its own, or one of those an unknown laminate may be.
+    #[must_use]
+    pub fn class(&self, member: usize, class: Option<LaminateClass>) -> LaminateClass {
+        class.unwrap_or_else(|| {
+            let [first, second, third] = self.priors.unknown_classes();
             let draw = self.carried[member].class_draw;
             if draw < 1.0 / 3.0 {
-                classes[0]
+                first
             } else if draw < 2.0 / 3.0 {
-                classes[1]
+                second
             } else {
-                classes[2]
+                third
             }
-        });
-        self.priors.class_scale_exposure_years(class) * self.life(member, lives_back).scale_factor
+        })
     }
 
     /// The draws of a member in a life counted back from the current one (0).
@@ -145,7 +207,7 @@ fn life_draw(priors: &Priors, u: [f64; LIFE_DIMENSIONS]) -> LifeDraw {
     LifeDraw {
         skin_factor: priors.skin_factor.at(normal.inverse_cdf(u[0])),
         pocket_resistance_m2_s_kg: priors.pocket_resistance_m2_s_kg.at(normal.inverse_cdf(u[1])),
-        scale_factor: (priors.scale_gsd().ln() * normal.inverse_cdf(u[2])).exp(),
-        shape: priors.shape.at(normal.inverse_cdf(u[3])),
+        scale_deviate: normal.inverse_cdf(u[2]),
+        shape_deviate: normal.inverse_cdf(u[3]),
     }
 }

@@ -23,6 +23,12 @@ pub enum LaminateClass {
     Epoxy,
 }
 
+impl LaminateClass {
+    /// All there are, the least durable first.
+    pub const ALL: [Self; 5] =
+        [Self::Orthophthalic, Self::Isophthalic, Self::VinylesterSkin, Self::Vinylester, Self::Epoxy];
+}
+
 /// How the bilge is usually found.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
@@ -213,6 +219,21 @@ pub struct FindingFact {
     pub zone_is_bottom: bool,
 }
 
+/// What its owner thinks of changing: the conditions that hold from a day on in the place of those on record.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Intent {
+    /// The first day of the new conditions.
+    pub from: NaiveDate,
+    /// How the bilge is found then.
+    pub bilge: Option<Bilge>,
+    /// First month then usually spent ashore.
+    pub ashore_from_month: Option<u32>,
+    /// Last month then usually spent ashore (inclusive).
+    pub ashore_until_month: Option<u32>,
+    /// Normals of the site where the hull lies then, January first.
+    pub months: [MonthNormals; 12],
+}
+
 /// Everything a forecast is computed from. What is dated after `as_of` is ignored.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct HullFacts {
@@ -257,6 +278,9 @@ pub struct HullFacts {
     pub findings: Vec<FindingFact>,
     /// The limits to judge by.
     pub policy: Policy,
+    /// What is to change, where it is asked what then; none in the forecast of a hull as it is.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub intent: Option<Intent>,
 }
 
 impl HullFacts {
@@ -309,9 +333,28 @@ impl HullFacts {
         known
     }
 
-    /// The pattern ashore as (first month, last month), when the hull has one.
+    /// The pattern ashore on record as (first month, last month), when the hull has one.
     #[must_use]
     pub fn ashore_months(&self) -> Option<(u32, u32)> {
         self.ashore_from_month.zip(self.ashore_until_month)
+    }
+
+    /// The pattern ashore from the as-of date on.
+    #[must_use]
+    pub fn coming_ashore_months(&self) -> Option<(u32, u32)> {
+        match &self.intent {
+            Some(intent) => intent.ashore_from_month.zip(intent.ashore_until_month),
+            None => self.ashore_months(),
+        }
+    }
+
+    /// Normals of the month of a day where the hull then lies.
+    #[must_use]
+    pub fn normals_on(&self, date: NaiveDate) -> &MonthNormals {
+        let months = match &self.intent {
+            Some(intent) if date >= intent.from => &intent.months,
+            _ => &self.months,
+        };
+        &months[chrono::Datelike::month0(&date) as usize]
     }
 }

@@ -34,7 +34,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
-use self::dates::{Case, DueDate};
+use self::dates::{Basis, Case, DueDate};
 use self::ensemble::{Ensemble, MAX_MEMBERS};
 use self::facts::HullFacts;
 use self::history::History;
@@ -126,7 +126,7 @@ pub fn forecast_with(facts: &HullFacts, ensemble: &Ensemble) -> Result<Forecast,
         None => (None, vec![None; facts.findings.len()]),
     };
     let water_evidence = match &outlook {
-        Some(outlook) => outlook_evidence(&facts, &history, outlook, &ensemble.priors),
+        Some(outlook) => outlook_evidence(&facts, &history, outlook, ensemble),
         None => Vec::new(),
     };
     let case = Case {
@@ -138,7 +138,12 @@ pub fn forecast_with(facts: &HullFacts, ensemble: &Ensemble) -> Result<Forecast,
         breaks: &breaks,
         horizon,
     };
-    let dates = due_dates(&case);
+    let mut dates = due_dates(&case);
+    if ensemble.lesson.is_some() {
+        for due in dates.iter_mut().filter(|due| rests_on_onset(due)) {
+            due.basis = Basis::Learned;
+        }
+    }
     let onset_model = outlook.as_ref().filter(|_| history.current().onset_found.is_none());
     Ok(Forecast {
         model: MODEL,
@@ -150,6 +155,35 @@ pub fn forecast_with(facts: &HullFacts, ensemble: &Ensemble) -> Result<Forecast,
         cautions: cautions(dates.iter().flat_map(|due| due.kind.works()).copied()),
         dates,
     })
+}
+
+/// Whether a date rests on the onset model: its evidence then says where the model's numbers are from.
+fn rests_on_onset(due: &DueDate) -> bool {
+    due.evidence.iter().any(|evidence| evidence.code == course::LEARNED_ONSET)
+}
+
+/// The onset of a hull as expected on its as-of date, followed no further than `until`; none where no onset can be
+/// forecast or it has been found.
+///
+/// # Errors
+/// Facts that no forecast can be made from, each with its pointer.
+pub fn onset_outlook(
+    facts: &HullFacts,
+    ensemble: &Ensemble,
+    until: NaiveDate,
+) -> Result<Option<Outlook>, Refusals> {
+    check::check(facts)?;
+    let mut facts = facts.known();
+    // The bottom around its breaks.
+    facts.findings.clear();
+    let history = History::read(&facts);
+    if history.current().onset_found.is_some() {
+        return Ok(None);
+    }
+    Ok(course::build(&facts, &history, until, &ensemble.priors).map(|(course, _)| {
+        let paths = Paths::run(&course, ensemble);
+        Outlook::weigh(course, paths, &history, ensemble, &facts, until)
+    }))
 }
 
 fn due_dates(case: &Case) -> Vec<DueDate> {
@@ -183,9 +217,9 @@ fn outlook_evidence(
     facts: &HullFacts,
     history: &History,
     outlook: &Outlook,
-    priors: &Priors,
+    ensemble: &Ensemble,
 ) -> Vec<dates::Evidence> {
-    let mut evidence = course::evidence(facts, history, priors);
+    let mut evidence = course::evidence(facts, history, &ensemble.priors, ensemble.lesson.as_ref());
     if outlook.contradicted {
         evidence.push(dates::Evidence::new(
             "surveys_contradict_prior",
@@ -202,9 +236,13 @@ fn inputs_hash(facts: &HullFacts, ensemble: &Ensemble) -> String {
         model: &'static str,
         members: usize,
         seed: u64,
+        #[serde(skip_serializing_if = "Option::is_none")]
+        calibration: Option<&'a str>,
         facts: &'a HullFacts,
     }
-    let inputs = Inputs { model: MODEL, members: ensemble.members(), seed: ensemble.seed, facts };
+    let calibration = ensemble.lesson.as_ref().map(|lesson| lesson.name.as_str());
+    let inputs =
+        Inputs { model: MODEL, members: ensemble.members(), seed: ensemble.seed, calibration, facts };
     let json = serde_json::to_vec(&inputs).expect("plain structs of finite numbers and dates serialise");
     Sha256::digest(&json).iter().fold(String::new(), |hex, byte| hex + &format!("{byte:02x}"))
 }

@@ -58,6 +58,50 @@ impl CleanSurveys {
         Self { steps, detection_probability, overlooked_days }
     }
 
+    /// The likelihood of these surveys and, where it was, of blistering first seen on `seen_on`, as a sum of
+    /// survivals: pairs of day and factor. A day of minus infinity stands for the beginning, where survival is one.
+    #[must_use]
+    pub fn terms(&self, seen_on: Option<f64>) -> Vec<(f64, f64)> {
+        let mut terms = Vec::new();
+        match seen_on {
+            None => self.add_terms(f64::NEG_INFINITY, 1.0, &mut terms),
+            Some(day) => {
+                self.add_terms(f64::NEG_INFINITY, 1.0, &mut terms);
+                self.add_terms(day - self.overlooked_days, self.detection_probability - 1.0, &mut terms);
+                self.add_terms(day, -self.detection_probability, &mut terms);
+            }
+        }
+        terms.sort_by(|one, other| one.0.total_cmp(&other.0));
+        terms.dedup_by(|later, earlier| {
+            let same = later.0.to_bits() == earlier.0.to_bits();
+            if same {
+                earlier.1 += later.1;
+            }
+            same
+        });
+        terms.retain(|&(_, factor)| factor != 0.0);
+        terms
+    }
+
+    /// `factor` times the likelihood of an onset after `day`, added to a sum of survivals.
+    fn add_terms(&self, day: f64, factor: f64, terms: &mut Vec<(f64, f64)>) {
+        let Some((&(last, _), earlier)) = self.steps.split_last() else {
+            terms.push((day, factor));
+            return;
+        };
+        let mut above = day.max(last);
+        terms.push((above, factor));
+        for &(from, weight) in earlier.iter().rev().take_while(|_| day < last) {
+            let here = from.max(day);
+            terms.push((here, factor * weight));
+            terms.push((above, -factor * weight));
+            above = here;
+            if from <= day {
+                break;
+            }
+        }
+    }
+
     /// Chance of these surveys together with an onset after `day`, for a life with this survival.
     #[must_use]
     pub fn likelihood_after(&self, day: f64, survival: impl Fn(f64) -> f64) -> f64 {

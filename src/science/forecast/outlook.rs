@@ -52,12 +52,11 @@ impl Outlook {
         horizon: NaiveDate,
     ) -> Self {
         let last = history.lives.len() - 1;
-        let mut priors = vec![1.0; ensemble.members()];
+        let mut priors = ensemble.weights.clone();
         for (index, life) in history.lives[..last].iter().enumerate() {
             let clean = clean_surveys(life, &facts.policy);
             for (member, prior) in priors.iter_mut().enumerate() {
-                let scale = ensemble.scale_exposure_years(member, last - index, facts.laminate_class);
-                let shape = ensemble.life(member, last - index).shape;
+                let (scale, shape) = ensemble.weibull(member, last - index, facts.laminate_class);
                 let began = life.began_on.map_or(f64::NEG_INFINITY, day::number);
                 let alive = |day: f64| {
                     let position = course.timeline.position(day.max(began));
@@ -71,11 +70,9 @@ impl Outlook {
         let members: Vec<Member> = priors
             .iter()
             .enumerate()
-            .map(|(member, &prior)| Member {
-                scale_exposure_years: ensemble.scale_exposure_years(member, 0, facts.laminate_class),
-                shape: ensemble.life(member, 0).shape,
-                prior,
-                weight: prior,
+            .map(|(member, &prior)| {
+                let (scale_exposure_years, shape) = ensemble.weibull(member, 0, facts.laminate_class);
+                Member { scale_exposure_years, shape, prior, weight: prior }
             })
             .collect();
         let began = life.began_on.map_or(course.timeline.bounds[0], day::number);
@@ -274,7 +271,9 @@ const IMPOSSIBLE: f64 = 1e-12;
 /// Days in a year.
 pub const YEAR: f64 = 365.25;
 
-fn clean_surveys(life: &Life, policy: &Policy) -> CleanSurveys {
+/// What the clean surveys of a life say under a policy.
+#[must_use]
+pub fn clean_surveys(life: &Life, policy: &Policy) -> CleanSurveys {
     let days: Vec<f64> = life.clean_on.iter().map(|&date| day::number(date)).collect();
     let overlooked_days = f64::from(policy.detection_sure_after_months) / 12.0 * YEAR;
     CleanSurveys::new(&days, policy.detection_probability, overlooked_days)

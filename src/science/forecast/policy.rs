@@ -54,6 +54,10 @@ pub struct Policy {
     pub detection_sure_after_months: u32,
     /// How far ahead dates are given.
     pub horizon_years: u32,
+    /// How long before its date a hull is told as due.
+    pub due_notice_days: u32,
+    /// A date that moved by more than this since it was told last is told again.
+    pub date_moved_days: u32,
 }
 
 impl Default for Policy {
@@ -81,6 +85,8 @@ impl Default for Policy {
             detection_probability: 0.9,
             detection_sure_after_months: 12,
             horizon_years: 30,
+            due_notice_days: 30,
+            date_moved_days: 30,
         }
     }
 }
@@ -154,5 +160,7 @@ impl Policy {
         check("detection_probability", self.detection_probability, 0.01, 1.0, "");
         check("detection_sure_after_months", self.detection_sure_after_months.into(), 0.0, 60.0, "months");
         check("horizon_years", self.horizon_years.into(), 1.0, 60.0, "years");
+        check("due_notice_days", self.due_notice_days.into(), 0.0, 365.0, "days");
+        check("date_moved_days", self.date_moved_days.into(), 0.0, 3650.0, "days");
     }
 }

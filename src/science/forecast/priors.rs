@@ -107,12 +107,6 @@ impl Priors {
         }
     }
 
-    /// Spread of η about its class median: class and hull spread together, which are independent.
-    #[must_use]
-    pub fn scale_gsd(&self) -> f64 {
-        self.class_scale_gsd.ln().hypot(self.hull_scale_gsd.ln()).exp()
-    }
-
     /// The classes an unknown laminate may be, equally likely.
     #[must_use]
     pub fn unknown_classes(&self) -> [LaminateClass; 3] {

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use utoipa::{IntoParams, ToSchema};
 
-use crate::db::{Actor, Db};
+use crate::db::{Actor, Db, Tx};
 use crate::error::{Code, Error, Result};
 use crate::features::accounts::api::proof::{Proof, fresh_secret, hash_password, prove, token_bytes};
 use crate::features::accounts::api::sign_in::{SessionView, open_session};
@@ -151,7 +151,11 @@ pub async fn create_invitation(
              {{address}}/v1/invitations/acceptance (see {{address}}/docs/) within {INVITATION_DAYS} days:\n\n{token}\n\n\
              If you expected no invitation, do nothing.\n"
         );
-        mail.send(body.0.email.trim(), "An invitation", &letter)?;
+        if let Err(unsent) = mail.send(body.0.email.trim(), "An invitation", &letter) {
+            // Nobody holds its token: it would stand open for nothing.
+            db.write(actor, |tx| withdraw(tx, id))?;
+            return Err(unsent);
+        }
         db.read(actor, |tx| links::read_invitation(tx, id).map(InvitationView::from))
     });
     let view = made.await?;
@@ -184,6 +188,19 @@ pub async fn read_invitation(app: App, permit: Permit<Administer>, id: At<Invita
     Ok(HttpResponse::Ok().json(view))
 }
 
+fn withdraw(tx: &mut Tx<'_>, id: InvitationId) -> Result<()> {
+    let before = links::read_invitation(tx, id)?;
+    links::withdraw_invitation(tx, id)?;
+    let act = Act {
+        action: "withdraw_invitation",
+        entity: "invitation",
+        entity_id: id.into(),
+        before: Some(&Recorded { role: before.role }),
+        after: None,
+    };
+    audit::record(tx, &act)
+}
+
 /// Withdraws an invitation that was not accepted yet.
 #[utoipa::path(tag = "accounts", security(("bearer" = [])),
     params(("id" = InvitationId, Path, description = "The invitation")),
@@ -191,16 +208,7 @@ pub async fn read_invitation(app: App, permit: Permit<Administer>, id: At<Invita
 #[post("/v1/invitations/{id}/withdrawal")]
 pub async fn withdraw_invitation(app: App, permit: Permit<Administer>, id: At<InvitationId>) -> Outcome {
     let withdrawn = app.write(&permit, move |tx| {
-        let before = links::read_invitation(tx, id.0)?;
-        links::withdraw_invitation(tx, id.0)?;
-        let act = Act {
-            action: "withdraw_invitation",
-            entity: "invitation",
-            entity_id: id.0.into(),
-            before: Some(&Recorded { role: before.role }),
-            after: None,
-        };
-        audit::record(tx, &act)?;
+        withdraw(tx, id.0)?;
         links::read_invitation(tx, id.0).map(InvitationView::from)
     });
     Ok(HttpResponse::Ok().json(withdrawn.await?))

@@ -15,6 +15,7 @@ use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, ReadProblems};
 use crate::http::{App, IfMatch, Kept, Outcome, Patch, Permit};
 use crate::ids::OrgId;
+use crate::jobs::schedule;
 use crate::permissions::{Administer, Read};
 
 /// An organisation.
@@ -82,6 +83,11 @@ pub async fn change_organisation(
             after: Some(&after),
         };
         audit::record(tx, &act)?;
+        if after.time_zone != before.fields.time_zone
+            && let Ok(zone) = after.time_zone.parse()
+        {
+            schedule::move_to_zone(tx, None, zone)?;
+        }
         view(tx)
     });
     changed.await.map(kept)

@@ -12,7 +12,7 @@ use crate::error::{Code, Error, Result};
 use crate::features::accounts::api::proof::{fresh_secret, hash_password, prove_again, token_bytes};
 use crate::features::accounts::api::sign_in::MembershipView;
 use crate::features::accounts::store::links::{self, ids_in};
-use crate::features::accounts::store::sessions as store;
+use crate::features::accounts::store::{acts, sessions as store};
 use crate::http::problem::{OpenDoorProblems, OwnProblems, ReadProblems};
 use crate::http::state::{AppState, blocking};
 use crate::http::{App, CallerAddress, Outcome, Permit, Plain};
@@ -155,7 +155,8 @@ pub async fn complete_password_reset(app: App, from: CallerAddress, body: Plain<
             if !links::reset_password(conn, person_id, &digest, &hash, now)? {
                 return Err(unknown());
             }
-            store::revoke_all(conn, person_id, now)
+            store::revoke_all(conn, person_id, now)?;
+            acts::record(conn, person_id, None, "reset_password", from.0, now)
         })
     })
     .await?;
@@ -174,7 +175,8 @@ pub async fn change_password(app: App, permit: Permit<BeOneself>, body: Plain<Pa
         app.db.sign_in(|conn| {
             let now = app.clock.now();
             links::change_password(conn, person_id, &hash, now)?;
-            store::revoke_all(conn, person_id, now)
+            store::revoke_all(conn, person_id, now)?;
+            acts::record(conn, person_id, None, "change_password", from, now)
         })
     })
     .await?;

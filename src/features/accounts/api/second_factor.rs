@@ -10,7 +10,7 @@ use utoipa::ToSchema;
 
 use crate::error::{Code, Error, Result};
 use crate::features::accounts::api::proof::prove_again;
-use crate::features::accounts::store::{links, sessions as store};
+use crate::features::accounts::store::{acts, links, sessions as store};
 use crate::http::problem::OwnProblems;
 use crate::http::state::{AppState, blocking};
 use crate::http::tokens::random;
@@ -155,7 +155,8 @@ pub async fn confirm_second_factor(
         })?;
         app.db.sign_in(|conn| {
             links::keep_second_factor(conn, person_id, Some(&sealed), true)?;
-            links::spend_code(conn, person_id, step_at).map(|_| ())
+            links::spend_code(conn, person_id, step_at)?;
+            acts::record(conn, person_id, None, "confirm_second_factor", from, app.clock.now())
         })
     })
     .await?;
@@ -175,7 +176,10 @@ pub async fn remove_second_factor(
     let from = permit.address();
     blocking(move || {
         prove_again(&app, from, person_id, &body.0.password, body.0.code.as_deref())?;
-        app.db.sign_in(|conn| links::keep_second_factor(conn, person_id, None, false))
+        app.db.sign_in(|conn| {
+            links::keep_second_factor(conn, person_id, None, false)?;
+            acts::record(conn, person_id, None, "remove_second_factor", from, app.clock.now())
+        })
     })
     .await?;
     Ok(HttpResponse::NoContent().finish())

@@ -13,7 +13,7 @@ use utoipa::ToSchema;
 
 use crate::error::{Code, Error, Result};
 use crate::features::accounts::api::proof::{Proof, prove, refused};
-use crate::features::accounts::store::sessions as store;
+use crate::features::accounts::store::{acts, sessions as store};
 use crate::http::problem::OpenDoorProblems;
 use crate::http::state::{AppState, blocking};
 use crate::http::tokens::{ACCESS_MINUTES, random};
@@ -160,7 +160,22 @@ pub fn open_session(app: &AppState, person_id: PersonId, asked: Option<OrgId>) -
 fn open(app: &AppState, from: IpAddr, asked: &SignIn) -> Result<SessionView> {
     let proof = Proof { email: &asked.email, password: &asked.password, code: asked.code.as_deref() };
     let person_id = prove(app, from, proof)?;
-    open_session(app, person_id, asked.org_id)
+    let view = open_session(app, person_id, asked.org_id)?;
+    let now = app.clock.now();
+    app.db.sign_in(|conn| acts::record(conn, person_id, Some(view.org_id), "sign_in", from, now))?;
+    Ok(view)
+}
+
+/// Puts a refused sign-in into the audit, after the answer: its time must not tell whether there is such an account.
+fn record_refusal(app: App, from: IpAddr, email: String) {
+    actix_web::rt::spawn(async move {
+        let recorded = blocking(move || {
+            app.db.sign_in(|conn| acts::record_refusal(conn, &email, from, app.clock.now()))
+        });
+        if let Err(error) = recorded.await {
+            tracing::error!(%error, cause = ?error.cause, "a refused sign-in was not recorded");
+        }
+    });
 }
 
 /// What became of a presented refresh token: told apart so that a revocation is committed, not rolled back
@@ -202,7 +217,15 @@ fn refresh(app: &AppState, token: &str) -> Result<SessionView> {
     responses((status = 200, description = "A session", body = SessionView), OpenDoorProblems))]
 #[post("/v1/sign-in")]
 pub async fn sign_in(app: App, from: CallerAddress, body: Plain<SignIn>) -> Outcome {
-    let view = blocking(move || open(&app, from.0, &body.0)).await?;
+    let (state, email) = (app.clone(), body.0.email.clone());
+    let opened = blocking(move || open(&app, from.0, &body.0)).await;
+    if let Err(error) = &opened
+        && matches!(error.code, Code::Unauthenticated | Code::CodeRequired)
+    {
+        tracing::info!(address = %from.0, code = error.code.as_str(), "a sign-in was refused");
+        record_refusal(state, from.0, email);
+    }
+    let view = opened?;
     Ok(HttpResponse::Ok().insert_header(("cache-control", "no-store")).json(view))
 }
 
@@ -219,14 +242,15 @@ pub async fn refresh_session(app: App, body: Plain<Refresh>) -> Outcome {
 #[utoipa::path(tag = "accounts", request_body = SignOut,
     responses((status = 204, description = "The session is over"), OpenDoorProblems))]
 #[post("/v1/sign-out")]
-pub async fn sign_out(app: App, body: Plain<SignOut>) -> Outcome {
+pub async fn sign_out(app: App, from: CallerAddress, body: Plain<SignOut>) -> Outcome {
     blocking(move || {
         app.db.sign_in(|conn| {
             let now = app.clock.now();
             match store::presented(conn, &Sha256::digest(body.0.refresh_token.as_bytes()))? {
                 // A token that is over ends nothing more than its own session.
                 Some(found) if body.0.everywhere && found.used_at.is_none() && found.revoked_at.is_none() => {
-                    store::revoke_all(conn, found.person_id, now)
+                    store::revoke_all(conn, found.person_id, now)?;
+                    acts::record(conn, found.person_id, None, "sign_out_everywhere", from.0, now)
                 }
                 Some(found) => store::revoke_family(conn, found.family_id, now),
                 None => Ok(()),

@@ -1,5 +1,7 @@
 //! Rows of organisations, people and members; those of sessions, invitations and programs beside it.
 
+pub mod acts;
+pub mod erasure;
 pub mod links;
 pub mod programs;
 pub mod sessions;

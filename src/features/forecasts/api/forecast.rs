@@ -5,21 +5,18 @@ use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
+use super::PLACES;
 use crate::db::Tx;
 use crate::error::{Error, Result};
 use crate::features::forecasts::model::{Computed, DateFields, Outlook, compute, today};
 use crate::features::forecasts::store::{self, Subject};
 use crate::features::vessels;
 use crate::features::vessels::model::FIRST_YEAR;
-use crate::http::gate::Gate;
 use crate::http::problem::ReadProblems;
 use crate::http::{App, At, Outcome, Params, Permit};
 use crate::ids::VesselId;
 use crate::jobs::queue::forecast_is_stale;
 use crate::permissions::Read;
-
-/// Hindcasts at work at once; more are asked to come again.
-static PLACES: Gate = Gate::new(2);
 
 /// When a vessel is next due for what, and why.
 #[derive(Debug, Serialize, ToSchema)]
@@ -92,7 +89,11 @@ pub async fn read_forecast(
     Ok(HttpResponse::Ok().json(view))
 }
 
-fn kept(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<ForecastView> {
+/// The forecast that is kept of a vessel; without dates while none was made yet.
+///
+/// # Errors
+/// Not found; those of the database.
+pub fn kept(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<ForecastView> {
     vessels::store::read(tx, vessel_id)?;
     let stale = forecast_is_stale(tx, vessel_id)?;
     Ok(match store::read(tx, vessel_id)? {

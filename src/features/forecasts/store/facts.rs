@@ -135,6 +135,7 @@ fn facts(records: &Records, site: Option<&Site>, policy: Policy, as_of: NaiveDat
         surveys: surveys(records)?,
         findings: findings(records)?,
         policy,
+        intent: None,
     })
 }
 

@@ -224,3 +224,12 @@ pub fn discard(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<()> {
     .execute(tx.conn())?;
     Ok(())
 }
+
+/// Whether a forecast of the organisation was made by another model than this.
+///
+/// # Errors
+/// Those of the database.
+pub fn by_another_model(tx: &mut Tx<'_>, model: &str) -> Result<bool> {
+    let other = forecasts::table.filter(forecasts::org_id.eq(tx.org_id()).and(forecasts::model.ne(model)));
+    Ok(diesel::select(diesel::dsl::exists(other)).get_result(tx.conn())?)
+}

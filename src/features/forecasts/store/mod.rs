@@ -3,7 +3,9 @@
 mod facts;
 mod kept;
 mod records;
+mod told;
 
 pub use facts::{Subject, subjects};
-pub use kept::{DateRow, StoredForecast, discard, read, save};
+pub use kept::{DateRow, StoredForecast, by_another_model, discard, read, save};
 pub use records::{Records, records};
+pub use told::{keep_told, told};

@@ -11,7 +11,7 @@ use uuid::Uuid;
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::{due, grants, organisations, transfers, vessels};
+use crate::db::schema::{due, grants, organisations, told_dates, transfers, vessels};
 use crate::error::{Code, Error, Result};
 use crate::features::grants::model::TransferState;
 use crate::ids::{GrantId, Id, OrgId, ProductId, SiteId, TransferId, VesselId};
@@ -257,6 +257,11 @@ pub fn take(tx: &mut Tx<'_>, transfer: &Transfer, site_id: Option<SiteId>) -> Re
     let products = copy_products(tx, transfer)?;
     diesel::delete(due::table.filter(due::org_id.eq(own).and(due::vessel_id.eq(vessel_id))))
         .execute(tx.conn())?;
+    // What was told, was told to the other organisation.
+    diesel::delete(
+        told_dates::table.filter(told_dates::org_id.eq(own).and(told_dates::vessel_id.eq(vessel_id))),
+    )
+    .execute(tx.conn())?;
     let guests = end_grants(tx, transfer)?;
     // What does not hold together is told here and not at the commit; the audit's chain goes on waiting for that.
     tx.conn().batch_execute("SET CONSTRAINTS ALL IMMEDIATE; SET CONSTRAINTS audit_chained DEFERRED")?;

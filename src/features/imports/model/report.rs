@@ -1,6 +1,6 @@
 //! What an import says of itself.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::kinds::ImportKind;
@@ -13,7 +13,7 @@ pub const MAX_LISTED: usize = 1000;
 const MAX_SHOWN: usize = 200;
 
 /// One thing wrong with one row.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 pub struct RowError {
     /// The line of the file; the header's is 1 unless blank lines come before it.
     pub line: u32,
@@ -28,7 +28,7 @@ pub struct RowError {
 }
 
 /// What came of an import.
-#[derive(Debug, Serialize, ToSchema)]
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
 pub struct ImportReport {
     /// What was imported.
     pub kind: ImportKind,

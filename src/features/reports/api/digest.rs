@@ -1,7 +1,7 @@
 //! Whether and when the person who asks gets the weekly letter.
 
 use actix_web::{get, patch};
-use chrono::{DateTime, NaiveTime, Utc};
+use chrono::{DateTime, Utc};
 use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -15,8 +15,6 @@ use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, ReadProblems};
 use crate::http::{App, IfMatch, Kept, Outcome, Patch, Permit};
 use crate::ids::PersonId;
-use crate::jobs::queue::DIGEST;
-use crate::jobs::schedule::{self, Recurrence};
 use crate::permissions::BeOneself;
 
 /// Whether and when you get the weekly letter.
@@ -70,15 +68,10 @@ pub(super) fn choose(
     after: DigestFields,
     action: &str,
 ) -> Result<()> {
-    let zone = store::zone(tx, after.site_id)?;
+    store::zone(tx, after.site_id)?;
     store::choose(tx, person_id, &after, before.0)?;
-    if after.wanted {
-        let hour = u32::try_from(after.local_time_h).map_err(Error::internal)?;
-        let local_time = NaiveTime::from_hms_opt(hour, 0, 0).ok_or_else(|| Error::internal("no hour"))?;
-        let weekly = Recurrence { weekday: Some(after.weekday.into()), local_time, zone };
-        schedule::set_by_site(tx, DIGEST, person_id.into(), after.site_id, &weekly)?;
-    } else {
-        schedule::remove(tx, DIGEST, person_id.into())?;
+    store::recur(tx, person_id, &after)?;
+    if !after.wanted {
         store::close_addresses(tx, person_id)?;
     }
     let known = (before.0 > 0).then_some(&before.1);

@@ -16,6 +16,7 @@ use sha2::{Digest as _, Sha256};
 use crate::db::paging::PageRequest;
 use crate::db::{Actor, Db, Tx};
 use crate::error::{Error, Result};
+use crate::features::accounts;
 use crate::features::due::model::DueFilter;
 use crate::features::due::store::{self as due, DueRow};
 use crate::features::reports::model::digest::{Digest, MOST_ROWS, TOLD_AHEAD, ToldRow};
@@ -33,6 +34,17 @@ const FIRST_SINCE: Days = Days::new(7);
 #[must_use]
 pub fn ending(org_id: OrgId, id: DigestLetterId, secret: &str) -> String {
     format!("/v1/digest-endings/{org_id}.{id}.{secret}")
+}
+
+/// Sees to it that the letters that are wanted recur.
+///
+/// # Errors
+/// Those of the database.
+pub fn schedule_digests(db: &Db) -> Result<()> {
+    for (org_id, _) in db.sign_in(accounts::store::organisations)? {
+        db.write(&Actor::service(org_id, RequestId::fresh()), store::recur_where_wanted)?;
+    }
+    Ok(())
 }
 
 /// Sends the letters of some jobs, whose subjects are members.

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Days, NaiveDate, Utc};
+use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel::sql_types::{Nullable, Text, Timestamptz, Uuid as SqlUuid};
@@ -14,6 +14,7 @@ use crate::error::{Code, Error, Result};
 use crate::features::reports::model::digest::{DigestFields, ToldRow};
 use crate::ids::{DigestLetterId, JobId, PersonId, SiteId, VesselId};
 use crate::jobs::queue::DIGEST;
+use crate::jobs::schedule::{self, Recurrence};
 use crate::science::forecast::dates::DueKind;
 
 /// For how long a letter's address ends the letters.
@@ -133,6 +134,41 @@ pub fn zone(tx: &mut Tx<'_>, site_id: Option<SiteId>) -> Result<Tz> {
     })?;
     // A zone that this version does not know is no reason to send nothing.
     Ok(name.parse().unwrap_or(Tz::UTC))
+}
+
+/// Lets a member's letter recur as chosen.
+///
+/// # Errors
+/// Invalid, when the site is not one of the organisation's; those of the database.
+pub fn recur(tx: &mut Tx<'_>, person_id: PersonId, fields: &DigestFields) -> Result<()> {
+    let zone = zone(tx, fields.site_id)?;
+    if !fields.wanted {
+        return schedule::remove(tx, DIGEST, person_id.into());
+    }
+    let local_time = u32::try_from(fields.local_time_h).ok().and_then(|hour| NaiveTime::from_hms_opt(hour, 0, 0));
+    let local_time = local_time.ok_or_else(|| Error::internal("an hour that no day has"))?;
+    let weekly = Recurrence { weekday: Some(fields.weekday.into()), local_time, zone };
+    schedule::set_by_site(tx, DIGEST, person_id.into(), fields.site_id, &weekly)
+}
+
+/// Lets the letters recur that are wanted and do not, as after a restoration.
+///
+/// # Errors
+/// Those of the database.
+pub fn recur_where_wanted(tx: &mut Tx<'_>) -> Result<()> {
+    let rows: Vec<(PersonId, DigestRow)> = digests::table
+        .filter(digests::org_id.eq(tx.org_id()).and(digests::wanted))
+        .filter(diesel::dsl::not(diesel::dsl::exists(
+            schedules::table.filter(
+                schedules::org_id
+                    .eq(digests::org_id)
+                    .and(schedules::kind.eq(DIGEST))
+                    .and(schedules::subject_id.eq(digests::person_id)),
+            ),
+        )))
+        .select((digests::person_id, DigestRow::as_select()))
+        .load(tx.conn())?;
+    rows.into_iter().try_for_each(|(person_id, row)| recur(tx, person_id, &row.fields()?))
 }
 
 /// Somebody who is to get the letter.

@@ -22,6 +22,7 @@ use crate::http::creation::{Created, Creation};
 use crate::http::problem::{CreateProblems, Problem};
 use crate::http::{App, At, New, Outcome, Permit, Plain, RetryKey};
 use crate::ids::{Id, ReadingId, StationId, SurveyId};
+use crate::jobs::queue;
 use crate::permissions::RecordReadings;
 
 /// Many readings of one survey.
@@ -123,6 +124,9 @@ pub fn append(
     };
     let results = sent.into_iter().map(&mut take).collect();
     store::insert_readings(tx, &rows)?;
+    if !rows.is_empty() {
+        queue::request(tx, queue::DRYING, vessel_id.into())?;
+    }
     Ok(results)
 }
 

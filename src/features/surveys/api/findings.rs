@@ -3,6 +3,7 @@
 use actix_web::{HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
+use serde_json::json;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
@@ -19,6 +20,7 @@ use crate::http::{
     App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery,
 };
 use crate::ids::{FindingId, OrgId, PersonId, VesselId};
+use crate::jobs::outbox::{self, EventKind, NewEvent};
 use crate::jobs::queue;
 use crate::permissions::{Read, RecordReadings};
 
@@ -152,7 +154,23 @@ fn settle(
 ) -> Result<FindingView> {
     audit::record(tx, &Act { action, entity: "finding", entity_id: id.into(), before, after: Some(after) })?;
     queue::request_forecast(tx, after.vessel_id)?;
+    tell(tx, id, before, after)?;
     read(tx, id)
+}
+
+/// Opened and closed, for programs elsewhere.
+fn tell(tx: &mut Tx<'_>, id: FindingId, before: Option<&FindingFields>, after: &FindingFields) -> Result<()> {
+    let open = |fields: &FindingFields| !fields.withdrawn && fields.state != FindingState::Repaired;
+    let kind = match (before.is_some_and(open), open(after)) {
+        (false, true) => EventKind::FindingOpened,
+        (true, false) => EventKind::FindingClosed,
+        _ => return Ok(()),
+    };
+    let content = json!({
+        "finding_id": id, "kind": after.kind, "zone": after.zone, "state": after.state, "found_on": after.found_on,
+        "repaired_on": after.repaired_on, "withdrawn": after.withdrawn,
+    });
+    outbox::append(tx, &[NewEvent::of_vessel(kind, after.vessel_id, content)])
 }
 
 /// Lists the findings, each in its current version.

@@ -16,6 +16,7 @@ use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, ListProblems, ReadProblems, VersionProblems};
 use crate::http::{App, At, IfMatch, Kept, Outcome, Page, Params, Patch, Permit, VersionQuery};
 use crate::ids::{OrgId, PersonId, ReadingId, StationId, SurveyId, VesselId};
+use crate::jobs::queue;
 use crate::permissions::{Read, RecordReadings};
 
 /// A reading.
@@ -140,6 +141,7 @@ pub fn change(
     )?;
     let row = NewReadingRow { id, vessel_id: before.vessel_id, fields };
     store::insert_version(tx, before.version + 1, row)?;
+    queue::request(tx, queue::DRYING, before.vessel_id.into())?;
     read(tx, id)
 }
 

@@ -35,7 +35,9 @@ pub fn sign(tx: &mut Tx<'_>, id: SurveyId, if_match: IfMatch) -> Result<SurveyVi
     let fields = before.fields.checked(launched_on, tx.now())?.signable()?;
     let (next, reason) = (before.version + 1, before.correction_reason.as_deref());
     store::insert_version(tx, id, next, &fields, reason, Some(signer))?;
-    settle(tx, "sign_survey", id, None, &fields)
+    record(tx, "sign_survey", id, None, &fields)?;
+    queue::request_forecast(tx, fields.vessel_id)?;
+    read(tx, id)
 }
 
 /// Opens a signed survey again within a transaction. The signed version stays in force until the next is signed.
@@ -49,19 +51,19 @@ pub fn correct(tx: &mut Tx<'_>, id: SurveyId, if_match: IfMatch, reason: &str) -
         return Err(Error::new(Code::Conflict, "The survey is a draft: change it by PATCH, then sign it."));
     }
     store::insert_version(tx, id, before.version + 1, &before.fields, Some(reason), None)?;
-    settle(tx, "correct_survey", id, Some(&before.fields), &before.fields)
+    // The signed version stays in force: no date moves.
+    record(tx, "correct_survey", id, Some(&before.fields), &before.fields)?;
+    read(tx, id)
 }
 
-fn settle(
+fn record(
     tx: &mut Tx<'_>,
     action: &str,
     id: SurveyId,
     before: Option<&SurveyFields>,
     after: &SurveyFields,
-) -> Result<SurveyView> {
-    audit::record(tx, &Act { action, entity: "survey", entity_id: id.into(), before, after: Some(after) })?;
-    queue::request_forecast(tx, after.vessel_id)?;
-    read(tx, id)
+) -> Result<()> {
+    audit::record(tx, &Act { action, entity: "survey", entity_id: id.into(), before, after: Some(after) })
 }
 
 /// Signs a draft. The signer is the person who is signed in; the survey counts as evidence from now on.

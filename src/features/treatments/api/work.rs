@@ -4,6 +4,7 @@ use actix_web::{HttpResponse, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use garde::Validate;
 use serde::{Deserialize, Serialize};
+use serde_json::json;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
@@ -18,6 +19,7 @@ use crate::features::coats::model::CoatFields;
 use crate::features::products::store as products;
 use crate::features::surveys::store::lock_vessel;
 use crate::features::treatments::model::TreatmentFields;
+use crate::features::treatments::model::drying::HullDrying;
 use crate::features::treatments::model::entry::{
     Entry, EntryFields, EntryKind, StepState, TreatmentState, step_state,
 };
@@ -27,6 +29,7 @@ use crate::http::creation::Creation;
 use crate::http::problem::CreateProblems;
 use crate::http::{App, At, Kept, New, Outcome, Permit, Plain, RetryKey};
 use crate::ids::{CoatId, EntryId, Id, TreatmentId};
+use crate::jobs::outbox::{self, EventKind, NewEvent};
 use crate::permissions::{RecordWork, Survey};
 
 impl Kept for Entry {
@@ -236,6 +239,16 @@ pub async fn record_treatment_coat(
     Ok(made.await?.answer("/v1/coats"))
 }
 
+/// How the hull of a plan dries, while work under it is accepted or goes on.
+///
+/// # Errors
+/// Those of the database.
+pub fn drying_under(tx: &mut Tx<'_>, plan: Plan) -> Result<Option<HullDrying>> {
+    let facts = Facts::load(tx, plan)?;
+    let goes_on = matches!(facts.state, TreatmentState::Accepted | TreatmentState::Running);
+    Ok(facts.drying.filter(|_| goes_on))
+}
+
 /// How a treatment is closed.
 #[derive(Debug, Clone, Serialize, Deserialize, Validate, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -307,6 +320,11 @@ pub fn close(tx: &mut Tx<'_>, id: TreatmentId, closing: ClosingFields) -> Result
         withdrawn: false,
         correction_reason: None,
     };
+    let content = json!({
+        "treatment_id": id, "kind": fields.kind, "haul_out_id": plan.haul_out_id, "started_on": started_on,
+        "completed_on": completed_on,
+    });
+    outbox::append(tx, &[NewEvent::of_vessel(EventKind::TreatmentClosed, plan.vessel_id, content)])?;
     let closed = record_treatment(tx, id, fields)?;
     record::keep(tx, &plan)?;
     Ok(closed)

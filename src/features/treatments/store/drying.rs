@@ -5,12 +5,12 @@ use diesel::prelude::*;
 
 use crate::codes;
 use crate::db::Tx;
-use crate::db::schema::{readings as reading_rows, stations, surveys};
+use crate::db::schema::{readings as reading_rows, stations, surveys, told_drying};
 use crate::db::views::{current_readings, current_surveys};
 use crate::error::Result;
 use crate::features::treatments::model::drying::SeriesReading;
 use crate::features::treatments::model::record::ReadingVersion;
-use crate::ids::{HaulOutId, PersonId, ReadingId, StationId, SurveyId};
+use crate::ids::{HaulOutId, PersonId, ReadingId, StationId, SurveyId, TreatmentId};
 
 #[derive(Queryable)]
 struct Row {
@@ -90,6 +90,29 @@ pub fn readings(tx: &mut Tx<'_>, of: ReadingsOf) -> Result<Vec<SeriesReading>> {
     }
     readings.sort_by(|a, b| (&a.station_code, a.taken_at).cmp(&(&b.station_code, b.taken_at)));
     Ok(readings)
+}
+
+/// Keeps how a treatment's hull dries, as a word; what was kept before.
+///
+/// # Errors
+/// Those of the database.
+pub fn keep_told(tx: &mut Tx<'_>, id: TreatmentId, status: &str) -> Result<Option<String>> {
+    let org_id = tx.org_id();
+    let before: Option<String> =
+        told_drying::table.find((org_id, id)).select(told_drying::status).first(tx.conn()).optional()?;
+    if before.as_deref() != Some(status) {
+        diesel::insert_into(told_drying::table)
+            .values((
+                told_drying::org_id.eq(org_id),
+                told_drying::treatment_id.eq(id),
+                told_drying::status.eq(status),
+            ))
+            .on_conflict((told_drying::org_id, told_drying::treatment_id))
+            .do_update()
+            .set(told_drying::status.eq(status))
+            .execute(tx.conn())?;
+    }
+    Ok(before)
 }
 
 #[derive(Queryable)]

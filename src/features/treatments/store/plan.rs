@@ -108,6 +108,8 @@ pub enum PlansOf {
     Treatment(TreatmentId),
     /// A haul-out.
     HaulOut(HaulOutId),
+    /// A vessel.
+    Vessel(VesselId),
     /// Those that start from the first day until before the second.
     Days(NaiveDate, NaiveDate),
 }
@@ -130,6 +132,7 @@ pub fn plans(tx: &mut Tx<'_>, of: PlansOf) -> Result<Vec<Plan>> {
     query = match of {
         PlansOf::Treatment(id) => query.filter(p::id.eq(id)),
         PlansOf::HaulOut(id) => query.filter(p::haul_out_id.eq(id)),
+        PlansOf::Vessel(id) => query.filter(p::vessel_id.eq(id)),
         PlansOf::Days(from, before) => query.filter(v::starts_on.ge(from).and(v::starts_on.lt(before))),
     };
     let rows: Vec<PlanRow> = query

@@ -169,7 +169,7 @@ impl System {
 
 /// Wear of one day afloat in the month of `date`.
 fn wear_um_per_day(facts: &HullFacts, priors: &Priors, wear_um_per_month_15c: f64, date: NaiveDate) -> f64 {
-    let temperature_c = facts.months[date.month0() as usize].water_temperature_c;
+    let temperature_c = facts.normals_on(date).water_temperature_c;
     wear_um_per_month_15c / MONTH_DAYS * (priors.wear_per_k * (temperature_c - 15.0)).exp()
 }
 

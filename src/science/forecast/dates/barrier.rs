@@ -126,7 +126,7 @@ fn by_barrier(case: &Case, barrier: &BarrierSystem, evidence: &mut Vec<Evidence>
 
 /// The last usual lift on or before a date, where it is not before the as-of date; otherwise the date itself.
 fn at_usual_lift(case: &Case, date: chrono::NaiveDate, evidence: &mut Vec<Evidence>) -> chrono::NaiveDate {
-    let lift = case.facts.ashore_months().map(|pattern| usual_lift_before(date, pattern));
+    let lift = case.facts.coming_ashore_months().map(|pattern| usual_lift_before(date, pattern));
     if let Some(lift) = lift.filter(|&lift| lift >= case.facts.as_of) {
         evidence.push(Evidence::new(
             "pulled_to_usual_lift",

@@ -1,8 +1,11 @@
 //! The rules of forecasts: the day they are made for, and what is kept of them.
 
+pub mod told;
+pub mod what_if;
+
 use std::sync::LazyLock;
 
-use chrono::{DateTime, Days, NaiveDate, NaiveTime, TimeZone, Utc};
+use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
@@ -172,21 +175,31 @@ pub fn today(now: DateTime<Utc>, zone: Tz) -> NaiveDate {
     now.with_timezone(&zone).date_naive()
 }
 
-/// When a forecast made now is made again although no fact changed: at the vessel's retirement, or after a
-/// month.
+/// The day on which a forecast is made again although no fact changed: the first on which the passing of a day turns
+/// something (a date comes near or passes, the hull is lifted or relaunched, a finding is to be looked at, the vessel
+/// retires), or a month later.
 #[must_use]
-pub fn renewed_at(now: DateTime<Utc>, zone: Tz, retired_on: Option<NaiveDate>) -> DateTime<Utc> {
-    let month_later = now + RENEWED_AFTER;
-    let retirement = retired_on
-        .and_then(|day| zone.from_local_datetime(&day.and_time(NaiveTime::MIN)).earliest())
-        .map(|midnight| midnight.with_timezone(&Utc))
-        .filter(|&midnight| midnight > now);
-    retirement.map_or(month_later, |midnight| midnight.min(month_later))
+pub fn renewed_on(facts: &HullFacts, dates: &[DateFields], retired_on: Option<NaiveDate>) -> NaiveDate {
+    let today = facts.as_of;
+    let notice = Days::new(facts.policy.due_notice_days.into());
+    let due = dates.iter().filter_map(|date| date.due_on);
+    let near = due.clone().filter_map(|day| day.checked_sub_days(notice));
+    let past = due.filter_map(|day| day.succ_opt());
+    let ashore = facts.haul_outs.iter().flat_map(|h| [Some(h.lifted_on), h.relaunched_on]).flatten();
+    let looks = facts.findings.iter().filter_map(|finding| finding.follow_up_on);
+    near.chain(past)
+        .chain(ashore)
+        .chain(looks)
+        .chain(retired_on)
+        .filter(|&day| day > today)
+        .min()
+        .unwrap_or(NaiveDate::MAX)
+        .min(today + RENEWED_AFTER)
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{DateTime, NaiveDate, Utc, renewed_at, today, zone};
+    use super::{DateTime, NaiveDate, Utc, today, zone};
 
     fn at(text: &str) -> DateTime<Utc> {
         text.parse().unwrap_or_default()
@@ -202,15 +215,5 @@ mod tests {
         assert_eq!(today(at("2026-01-09T11:00:00Z"), zone("Pacific/Auckland")), day("2026-01-10"));
         assert_eq!(today(at("2026-01-09T10:59:59Z"), zone("Pacific/Auckland")), day("2026-01-09"));
         assert_eq!(today(at("2026-01-09T23:59:59Z"), zone("UTC")), day("2026-01-09"));
-    }
-
-    #[test]
-    fn a_forecast_is_renewed_after_a_month_or_when_the_vessel_retires() {
-        let now = at("2026-01-09T12:00:00Z");
-        let zone = zone("Pacific/Auckland");
-        assert_eq!(renewed_at(now, zone, None), at("2026-02-08T12:00:00Z"));
-        assert_eq!(renewed_at(now, zone, Some(day("2026-01-20"))), at("2026-01-19T11:00:00Z"));
-        assert_eq!(renewed_at(now, zone, Some(day("2026-01-01"))), at("2026-02-08T12:00:00Z"));
-        assert_eq!(renewed_at(now, zone, Some(day("2027-01-01"))), at("2026-02-08T12:00:00Z"));
     }
 }

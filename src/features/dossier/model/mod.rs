@@ -1,0 +1,5 @@
+//! What is drawn and reckoned for a dossier.
+
+pub mod colour;
+pub mod map;
+pub mod readings;

@@ -1,0 +1,5 @@
+//! The endpoints.
+
+pub mod deliveries;
+pub mod list;
+pub mod subscriptions;

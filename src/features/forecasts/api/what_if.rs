@@ -1,0 +1,49 @@
+//! What the dates would be under other conditions. Computes only; keeps nothing.
+
+use actix_web::{HttpResponse, post};
+
+use super::PLACES;
+use crate::error::{Error, Result};
+use crate::features::forecasts::model::what_if::{WhatIf, WhatIfAnswer};
+use crate::features::forecasts::store::{self, Subject};
+use crate::features::sites;
+use crate::http::problem::CreateProblems;
+use crate::http::{App, At, Outcome, Permit, Plain};
+use crate::ids::VesselId;
+use crate::permissions::Read;
+use crate::science::climate::MonthNormals;
+
+/// Tells what a vessel's dates would be, were its bilge, season ashore, skin or site other from today on, beside
+/// what they are now. Keeps nothing.
+#[utoipa::path(tag = "forecasts", security(("bearer" = [])), request_body = WhatIf,
+    params(("id" = VesselId, Path, description = "The vessel")),
+    responses((status = 200, description = "The dates now, then, and the difference", body = WhatIfAnswer), CreateProblems))]
+#[post("/v1/vessels/{id}/what-if")]
+pub async fn calculate_what_if(
+    app: App,
+    permit: Permit<Read>,
+    id: At<VesselId>,
+    question: Plain<WhatIf>,
+) -> Outcome {
+    let question = question.0;
+    question.checked()?;
+    let climate = question.climate_months()?;
+    let site_id = question.site_id;
+    let (subject, months) = app
+        .read(&permit, move |tx| -> Result<(Subject, Option<[MonthNormals; 12]>)> {
+            let subject =
+                store::subjects(tx, &[id.0], None)?.pop().ok_or_else(|| Error::not_found("vessel"))?;
+            let Some(site_id) = site_id else { return Ok((subject, climate)) };
+            let site = sites::store::read_many(tx, &[site_id])?.pop().ok_or_else(|| {
+                Error::field(
+                    "/site_id",
+                    "unknown",
+                    "is not a site of your organisation. Create the site or correct the id.",
+                )
+            })?;
+            Ok((subject, site.fields.normals()))
+        })
+        .await?;
+    let answer = PLACES.run(move || Ok(question.answer(id.0, &subject.facts, months.as_ref()))).await?;
+    Ok(HttpResponse::Ok().json(answer))
+}
