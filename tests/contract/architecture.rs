@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 21] = [
+const CAPABILITIES: [&str; 22] = [
     "audit",
     "jobs",
     "accounts",
@@ -24,6 +24,7 @@ const CAPABILITIES: [&str; 21] = [
     "due",
     "events",
     "attachments",
+    "reports",
     "dossier",
     "calculators",
     "imports",
