@@ -49,11 +49,16 @@ fn a_calendar_is_read_without_a_token_and_ends_when_its_person_says_so() {
     for gone in [wrong.as_str(), "/v1/calendars/x", "/v1/calendars/a.b.c.ics"] {
         app.anonymous().get(gone).expect_problem(404, "not_found", "");
     }
-    let ended = reader.patch(&format!("/v1/me/calendar-feeds/{id}"), &etag, &json!({"ended": true})).expect(200);
+    let ended =
+        reader.patch(&format!("/v1/me/calendar-feeds/{id}"), &etag, &json!({"ended": true})).expect(200);
     app.anonymous().get(&address).expect_problem(404, "not_found", "");
     let again = reader.patch(&format!("/v1/me/calendar-feeds/{id}"), &ended.etag(), &json!({"ended": false}));
     again.expect_problem(422, "invalid", "/ended");
-    reader.post("/v1/me/calendar-feeds", &json!({"name": "x", "site_id": "01900000-0000-7000-8000-000000000000"}))
+    reader
+        .post(
+            "/v1/me/calendar-feeds",
+            &json!({"name": "x", "site_id": "01900000-0000-7000-8000-000000000000"}),
+        )
         .expect_problem(422, "invalid", "/site_id");
 }
 
@@ -62,7 +67,8 @@ fn a_calendar_of_a_person_who_left_ends() {
     let app = TestApp::start();
     let (_, _, address) = feed(&app.reader(), json!({"name": "Hulls"}));
     let administrator = app.administrator();
-    let members = administrator.get("/v1/members").expect(200).json["items"].as_array().expect("items").clone();
+    let members =
+        administrator.get("/v1/members").expect(200).json["items"].as_array().expect("items").clone();
     let member = members.iter().find(|member| member["role"] == "reader").expect("the reader");
     let path = format!("/v1/members/{}", member["person_id"].as_str().expect("an id"));
     let etag = administrator.get(&path).expect(200).etag();
@@ -96,7 +102,8 @@ fn an_event_is_a_whole_day_with_the_reason_and_keeps_its_id_when_it_moves() {
     let reason = row["reason"].as_str().expect("a reason").replace(';', "\\;").replace(',', "\\,");
     assert!(value(event, "DESCRIPTION").starts_with(&reason), "{}", value(event, "DESCRIPTION"));
     assert_eq!(value(event, "STATUS"), "CONFIRMED");
-    lead.patch(&format!("/v1/vessels/{}", made.id()), &made.etag(), &json!({"launched_on": "2025-03-20"})).expect(200);
+    lead.patch(&format!("/v1/vessels/{}", made.id()), &made.etag(), &json!({"launched_on": "2025-03-20"}))
+        .expect(200);
     settle(&app);
     let moved = parsed(&text(&app.anonymous(), &address));
     assert_eq!(moved.events.len(), 1);
@@ -112,7 +119,8 @@ fn what_is_due_no_longer_is_cancelled() {
     settle(&app);
     let (_, _, address) = feed(&lead, json!({"name": "Inspections", "kind": "inspection"}));
     let before = parsed(&text(&app.anonymous(), &address));
-    lead.patch(&format!("/v1/vessels/{}", made.id()), &made.etag(), &json!({"retired_on": "2026-06-01"})).expect(200);
+    lead.patch(&format!("/v1/vessels/{}", made.id()), &made.etag(), &json!({"retired_on": "2026-06-01"}))
+        .expect(200);
     settle(&app);
     let after = parsed(&text(&app.anonymous(), &address));
     assert_eq!(after.events.len(), 1);

@@ -47,7 +47,8 @@ fn header(letter: &str, name: &str) -> String {
 /// The path that ends the letters.
 fn ending(letter: &str) -> String {
     let value = header(letter, "List-Unsubscribe");
-    let inner = value.strip_prefix('<').and_then(|rest| rest.strip_suffix('>')).expect("RFC 2369, 2: in brackets");
+    let inner =
+        value.strip_prefix('<').and_then(|rest| rest.strip_suffix('>')).expect("RFC 2369, 2: in brackets");
     inner.strip_prefix("https://hulls.example").expect("where people reach the service").to_owned()
 }
 
@@ -78,7 +79,6 @@ fn nobody_gets_a_letter_who_did_not_ask() {
     }
 }
 
-
 #[test]
 fn the_letter_tells_what_is_overdue_falls_due_and_moved() {
     let app = TestApp::start();
@@ -89,7 +89,8 @@ fn the_letter_tells_what_is_overdue_falls_due_and_moved() {
     let moved = vessel(&lead, "Moved", cored("2025-01-15"));
     vessel(&lead, "Far", cored("2026-01-15"));
     settle(&app);
-    lead.patch(&format!("/v1/vessels/{}", moved.id()), &moved.etag(), &json!({"launched_on": "2025-06-20"})).expect(200);
+    lead.patch(&format!("/v1/vessels/{}", moved.id()), &moved.etag(), &json!({"launched_on": "2025-06-20"}))
+        .expect(200);
     settle(&app);
     // 2026-06-15 is a Monday (ISO 8601), 10:00 UTC on it the tests' time.
     let asked = ask(&app.reader(), "\"0\"", json!({"wanted": true, "weekday": "monday", "local_time_h": 11}));
@@ -107,7 +108,9 @@ fn the_letter_tells_what_is_overdue_falls_due_and_moved() {
     assert_eq!(header(letter, "Auto-Submitted"), "auto-generated");
     assert!(header(letter, "Content-Type").starts_with("multipart/alternative"));
     let (text, page) = letter.split_once("text/html").expect("two parts: RFC 2046, 5.1.4");
-    for (part, late) in [(text, "<b>Late</b> & =1, inspection"), (page, "&#60;b&#62;Late&#60;/b&#62; &#38; =1")] {
+    for (part, late) in
+        [(text, "<b>Late</b> & =1, inspection"), (page, "&#60;b&#62;Late&#60;/b&#62; &#38; =1")]
+    {
         assert!(part.contains(late), "{part}");
         assert!(part.contains("2024-01-15") && part.contains("2026-07-01"), "{part}");
         assert!(part.contains("2027-01-15 to 2027-06-20"), "{part}");
@@ -142,7 +145,8 @@ fn a_letter_is_sent_once_though_two_services_work() {
     work(&app, &services[0]);
     let mut recipients: Vec<String> = letters(&app).iter().map(|letter| header(letter, "To")).collect();
     recipients.sort();
-    let all = ["administrator", "crew", "lead", "reader", "surveyor"].map(|role| format!("{role}@home.example"));
+    let all =
+        ["administrator", "crew", "lead", "reader", "surveyor"].map(|role| format!("{role}@home.example"));
     assert_eq!(recipients, all);
 }
 
@@ -153,7 +157,8 @@ fn the_hour_is_that_of_the_site_or_the_organisation_also_when_the_clocks_change(
     let app = TestApp::start_at("2026-10-23T10:00:00Z");
     let administrator = app.administrator();
     let organisation = administrator.get("/v1/organisation").expect(200);
-    let moved = administrator.patch("/v1/organisation", &organisation.etag(), &json!({"time_zone": "Europe/Lisbon"}));
+    let moved =
+        administrator.patch("/v1/organisation", &organisation.etag(), &json!({"time_zone": "Europe/Lisbon"}));
     moved.expect(200);
     let reader = app.reader();
     let asked = ask(&reader, "\"0\"", json!({"wanted": true, "weekday": "saturday", "local_time_h": 8}));
@@ -169,7 +174,9 @@ fn the_hour_is_that_of_the_site_or_the_organisation_also_when_the_clocks_change(
     let organisation = administrator.get("/v1/organisation").expect(200);
     administrator.patch("/v1/organisation", &organisation.etag(), &json!({"time_zone": "UTC"})).expect(200);
     assert_eq!(reader.get(OWN).expect(200).json["next_at"], "2026-10-23T19:00:00Z");
-    app.lead().patch(&format!("/v1/sites/{}", site.id()), &site.etag(), &json!({"time_zone": "UTC"})).expect(200);
+    app.lead()
+        .patch(&format!("/v1/sites/{}", site.id()), &site.etag(), &json!({"time_zone": "UTC"}))
+        .expect(200);
     assert_eq!(reader.get(OWN).expect(200).json["next_at"], "2026-10-24T08:00:00Z");
 }
 
@@ -193,7 +200,8 @@ fn one_post_of_the_mail_program_ends_the_letters_and_a_look_at_the_link_does_not
     let form = "application/x-www-form-urlencoded";
     assert_eq!(post(&path, "application/json"), 415);
     let wrong = path.replace(&secret, "AAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA");
-    for gone in [wrong.as_str(), "/v1/digest-endings/x", "/v1/digest-endings/a.b.c", "/v1/digest-endings/..."] {
+    for gone in [wrong.as_str(), "/v1/digest-endings/x", "/v1/digest-endings/a.b.c", "/v1/digest-endings/..."]
+    {
         assert_eq!(post(gone, form), 404, "{gone}");
     }
     assert_eq!(post(&path, form), 200);
@@ -236,21 +244,27 @@ fn without_a_post_nothing_is_sent_and_nothing_can_be_asked_for() {
 #[test]
 fn a_letter_that_the_post_refuses_is_tried_again_and_arrives_by_smtp() {
     let letterbox = Letterbox::open();
-    let mail = Mail::by_smtp(&letterbox.url, "hulls@marina.example", "https://hulls.example").expect("set up");
+    let mail =
+        Mail::by_smtp(&letterbox.url, "hulls@marina.example", "https://hulls.example").expect("set up");
     let bounds = Bounds { requests_per_second: 0, ..Bounds::default() };
     let app = TestApp::start_posting(TODAY, bounds, mail, Arc::default());
     let rename = |email: &str| {
         as_superuser(
             &app,
-            &format!("UPDATE people SET email = '{email}' WHERE person_id = '{}'", app.home.people["reader"].0),
+            &format!(
+                "UPDATE people SET email = '{email}' WHERE person_id = '{}'",
+                app.home.people["reader"].0
+            ),
         );
     };
     rename("refused@home.example");
     ask(&app.reader(), "\"0\"", json!({"wanted": true, "local_time_h": 11}));
-    let tally = run_until_idle(&app.later(TimeDelta::hours(2)), &routes::senders(&app.guards)).expect("in reach");
+    let tally =
+        run_until_idle(&app.later(TimeDelta::hours(2)), &routes::senders(&app.guards)).expect("in reach");
     assert_eq!((tally.done, tally.failed), (0, 1));
     rename("reader@home.example");
-    let tally = run_until_idle(&app.later(TimeDelta::hours(3)), &routes::senders(&app.guards)).expect("in reach");
+    let tally =
+        run_until_idle(&app.later(TimeDelta::hours(3)), &routes::senders(&app.guards)).expect("in reach");
     assert_eq!((tally.done, tally.failed), (1, 0));
     let letter = letterbox.letters.recv().expect("a letter was taken");
     for line in ["To: reader@home.example", "Subject: Home: 0 overdue, 0 due within four weeks"] {

@@ -121,7 +121,8 @@ fn the_fleet_says_how_each_hull_stands_today() {
     let afloat = vessel(&lead, "Afloat", cored("2024-01-15")).id();
     vessel(&lead, "Gone", json!({"launched_on": "2001-01-01", "retired_on": "2020-01-01"}));
     let lift = |id: &str, from: &str, until: Value| {
-        let body = json!({"vessel_id": id, "lifted_on": from, "relaunched_on": until, "reason": "inspection"});
+        let body =
+            json!({"vessel_id": id, "lifted_on": from, "relaunched_on": until, "reason": "inspection"});
         lead.post("/v1/haul-outs", &body).expect(201).id()
     };
     lift(&ashore, "2025-03-01", json!("2025-03-20"));
@@ -139,13 +140,22 @@ fn the_fleet_says_how_each_hull_stands_today() {
     let finding = json!({"vessel_id": ashore, "kind": "impact_damage", "zone": "bottom", "found_on": "2026-06-02", "state": "open"});
     lead.post("/v1/findings", &finding).expect(201);
     settle(&app);
-    let rows = |query: &str| lead.get(&format!("/v1/fleet{query}")).expect(200).json["items"].as_array().expect("items").clone();
+    let rows = |query: &str| {
+        lead.get(&format!("/v1/fleet{query}")).expect(200).json["items"].as_array().expect("items").clone()
+    };
     let all = rows("");
     let names: Vec<&str> = all.iter().map(|row| row["vessel_name"].as_str().expect("a name")).collect();
     assert_eq!(names, ["Ashore", "Afloat"], "in the order they were entered, in service");
     let row = &all[0];
-    assert_eq!((&row["ashore"], &row["lifted_on"], &row["relaunched_on"]), (&json!(true), &json!("2026-06-01"), &json!("2025-03-20")), "{now}");
-    assert_eq!((&row["barrier_applied_on"], &row["antifouling_applied_on"]), (&json!("2024-01-10"), &Value::Null));
+    assert_eq!(
+        (&row["ashore"], &row["lifted_on"], &row["relaunched_on"]),
+        (&json!(true), &json!("2026-06-01"), &json!("2025-03-20")),
+        "{now}"
+    );
+    assert_eq!(
+        (&row["barrier_applied_on"], &row["antifouling_applied_on"]),
+        (&json!("2024-01-10"), &Value::Null)
+    );
     assert_eq!(row["open_findings"], 1);
     assert_eq!(all[1]["ashore"], false);
     assert_eq!(all[1]["inspection_due_on"], "2026-01-15", "24 months after the launch");

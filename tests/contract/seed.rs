@@ -118,10 +118,8 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     ids.insert("deliveries", deliveries.json["items"][0]["id"].as_str().expect("one waits").to_owned());
     let jobs = people.administrator.get("/v1/jobs").expect(200);
     ids.insert("jobs", jobs.json["items"][0]["id"].as_str().expect("one waits").to_owned());
-    let feed = people
-        .administrator
-        .post("/v1/me/calendar-feeds", &bodies("create_calendar_feed", &ids))
-        .expect(201);
+    let feed =
+        people.administrator.post("/v1/me/calendar-feeds", &bodies("create_calendar_feed", &ids)).expect(201);
     let calendar = feed.json["address"].as_str().expect("an address");
     ids.insert("calendars", calendar.trim_start_matches("/v1/calendars/").to_owned());
     ids.insert("calendar-feeds", feed.id());

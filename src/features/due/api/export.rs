@@ -37,7 +37,8 @@ pub fn csv_piece(
     today: NaiveDate,
 ) -> Result<(Vec<u8>, Option<Position>)> {
     let slice = store::list(tx, filter, PageRequest { limit: PIECE, after })?;
-    let rows = slice.items.into_iter().map(|row| cells(&DueView::of(row, today))).collect::<Result<Vec<_>>>()?;
+    let rows =
+        slice.items.into_iter().map(|row| cells(&DueView::of(row, today))).collect::<Result<Vec<_>>>()?;
     let mut piece = if after.is_none() { csv_header(&COLUMNS)? } else { Vec::new() };
     piece.extend(csv_lines(&rows)?);
     Ok((piece, slice.next))

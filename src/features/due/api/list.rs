@@ -205,7 +205,10 @@ impl DueQuery {
             self.site_id.map(|id| format!("site {id}")),
             self.vessel_id.map(|id| format!("vessel {id}")),
             self.kind.as_ref().and_then(|kind| codes::to_text(kind).ok()),
-            self.status.as_ref().and_then(|status| codes::to_text(status).ok()).map(|word| word.replace('_', " ")),
+            self.status
+                .as_ref()
+                .and_then(|status| codes::to_text(status).ok())
+                .map(|word| word.replace('_', " ")),
             class.map(|word| format!("laminate {}", word.replace('_', " "))),
             self.before.map(|day| format!("due before {day}")),
             self.overdue.map(|overdue| if overdue { "overdue" } else { "not overdue" }.to_owned()),

@@ -47,7 +47,9 @@ impl DueListPage {
     }
     fn range(&self, row: &DueView) -> String {
         let day = |day: Option<NaiveDate>| day.map_or_else(|| "beyond".to_owned(), |day| day.to_string());
-        row.date.due_range.map_or_else(String::new, |range| format!("{} to {}", day(range.p10), day(range.p90)))
+        row.date
+            .due_range
+            .map_or_else(String::new, |range| format!("{} to {}", day(range.p10), day(range.p90)))
     }
 }
 
@@ -95,7 +97,12 @@ pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery) -> O
     Ok(HttpResponse::Ok().insert_header((CONTENT_TYPE, "text/html; charset=utf-8")).body(html))
 }
 
-fn put_together(rows: Vec<DueView>, today: NaiveDate, printed_at: DateTime<Utc>, chosen: String) -> DueListPage {
+fn put_together(
+    rows: Vec<DueView>,
+    today: NaiveDate,
+    printed_at: DateTime<Utc>,
+    chosen: String,
+) -> DueListPage {
     let (count, cautions) = (rows.len(), cautions_of(rows.iter().map(|row| row.date.kind)));
     let mut parts: Vec<Part> = TITLES.iter().map(|title| Part { title, rows: Vec::new() }).collect();
     for row in rows {

@@ -46,7 +46,11 @@ fn parts(address: &str) -> Option<(OrgId, CalendarFeedId, Vec<u8>)> {
         return None;
     }
     let digest = Sha256::digest(secret.as_bytes()).to_vec();
-    Some((OrgId::from(org_id.parse::<uuid::Uuid>().ok()?), CalendarFeedId::from(id.parse::<uuid::Uuid>().ok()?), digest))
+    Some((
+        OrgId::from(org_id.parse::<uuid::Uuid>().ok()?),
+        CalendarFeedId::from(id.parse::<uuid::Uuid>().ok()?),
+        digest,
+    ))
 }
 
 fn nothing_there() -> Error {
@@ -102,7 +106,9 @@ fn written(tx: &mut Tx<'_>, feed: &CalendarFeed) -> Result<String> {
     calendar.append_property(Property::new("VERSION", "2.0"));
     calendar.append_property(Property::new("PRODID", "-//garboard//what falls due//EN"));
     calendar.append_property(Property::new("NAME", &feed.fields.name));
-    let often = Property::new("REFRESH-INTERVAL", "PT6H").append_parameter(Parameter::new("VALUE", "DURATION")).done();
+    let often = Property::new("REFRESH-INTERVAL", "PT6H")
+        .append_parameter(Parameter::new("VALUE", "DURATION"))
+        .done();
     calendar.append_property(often);
     for row in &rows {
         calendar.push(event(row)?);
@@ -128,8 +134,15 @@ fn event(row: &DueRow) -> Result<Event> {
     let due_on = date.due_on.ok_or_else(|| Error::internal("a row without a date in a calendar"))?;
     let mut lines = vec![date.reason.clone()];
     if let Some(range) = date.due_range {
-        let day = |day: Option<chrono::NaiveDate>| day.map_or_else(|| "beyond the horizon".to_owned(), |day| day.to_string());
-        lines.push(format!("Nine in ten after {}, one in ten after {} ({}).", day(range.p10), day(range.p90), word(&date.basis)?));
+        let day = |day: Option<chrono::NaiveDate>| {
+            day.map_or_else(|| "beyond the horizon".to_owned(), |day| day.to_string())
+        };
+        lines.push(format!(
+            "Nine in ten after {}, one in ten after {} ({}).",
+            day(range.p10),
+            day(range.p90),
+            word(&date.basis)?
+        ));
     }
     lines.extend(vessel.owner_name.as_ref().map(|owner| {
         format!("Owner: {owner} {}", vessel.owner_phone.as_deref().unwrap_or_default()).trim_end().to_owned()
@@ -145,7 +158,8 @@ fn event(row: &DueRow) -> Result<Event> {
         .description(&lines.join("\n"))
         .status(EventStatus::Confirmed)
         .append_property(Property::new("TRANSP", "TRANSPARENT"));
-    let place: Vec<&str> = [vessel.site_name.as_deref(), vessel.berth.as_deref()].into_iter().flatten().collect();
+    let place: Vec<&str> =
+        [vessel.site_name.as_deref(), vessel.berth.as_deref()].into_iter().flatten().collect();
     if !place.is_empty() {
         event.location(&place.join(", "));
     }

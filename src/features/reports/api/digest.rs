@@ -75,7 +75,10 @@ pub(super) fn choose(
         store::close_addresses(tx, person_id)?;
     }
     let known = (before.0 > 0).then_some(&before.1);
-    audit::record(tx, &Act { action, entity: "digest", entity_id: person_id.into(), before: known, after: Some(&after) })
+    audit::record(
+        tx,
+        &Act { action, entity: "digest", entity_id: person_id.into(), before: known, after: Some(&after) },
+    )
 }
 
 /// Reads whether and when you get the weekly letter of what is overdue, falls due and has moved.

@@ -32,23 +32,29 @@ fn page(ended: bool) -> Outcome {
 }
 
 fn nothing_there() -> Error {
-    let detail = "This address was used already, or is too old. Choose in your account whether you get the letter.";
+    let detail =
+        "This address was used already, or is too old. Choose in your account whether you get the letter.";
     Error::new(Code::NotFound, detail)
 }
 
 /// The parts of an address: whose, which letter, and the digest of its secret.
 fn parts(address: &str) -> Result<(OrgId, DigestLetterId, Vec<u8>)> {
     let mut parts = address.split('.');
-    let (Some(org_id), Some(id), Some(secret), None) = (parts.next(), parts.next(), parts.next(), parts.next()) else {
+    let (Some(org_id), Some(id), Some(secret), None) =
+        (parts.next(), parts.next(), parts.next(), parts.next())
+    else {
         return Err(nothing_there());
     };
-    let uuid = |text: &str| text.parse::<Uuid>().map_err(|_| nothing_there());
+    let uuid = |text: &str| text.parse::<Uuid>().map_err(|_malformed| nothing_there());
     Ok((uuid(org_id)?.into(), uuid(id)?.into(), Sha256::digest(secret.as_bytes()).to_vec()))
 }
 
 /// Whether the body is as RFC 8058, section 3.2, has it.
 fn is_form(request: &HttpRequest) -> bool {
-    let kind = request.headers().get(CONTENT_TYPE).map(|kind| kind.to_str().unwrap_or_default().to_ascii_lowercase());
+    let kind = request
+        .headers()
+        .get(CONTENT_TYPE)
+        .map(|kind| kind.to_str().unwrap_or_default().to_ascii_lowercase());
     kind.is_none_or(|kind| {
         kind.starts_with("application/x-www-form-urlencoded") || kind.starts_with("multipart/form-data")
     })

@@ -99,9 +99,11 @@ fn person(permit: &Permit<BeOneself>) -> Result<PersonId> {
 fn site_exists(tx: &mut Tx<'_>, fields: &CalendarFeedFields) -> Result<()> {
     let Some(site_id) = fields.site_id else { return Ok(()) };
     sites::store::read(tx, site_id).map(|_| ()).map_err(|error| match error.code {
-        Code::NotFound => {
-            Error::field("/site_id", "unknown", "is not a site of your organisation. Choose one from /v1/sites.")
-        }
+        Code::NotFound => Error::field(
+            "/site_id",
+            "unknown",
+            "is not a site of your organisation. Choose one from /v1/sites.",
+        ),
         _ => error,
     })
 }

@@ -79,7 +79,12 @@ pub(super) fn written(digest: &Digest, address: &str, ending: &str) -> Result<Le
     });
     let parts = [
         part("Overdue".to_owned(), &digest.overdue, false, "Nothing is overdue.")?,
-        part("Due within four weeks".to_owned(), &digest.soon, false, "Nothing falls due within four weeks.")?,
+        part(
+            "Due within four weeks".to_owned(),
+            &digest.soon,
+            false,
+            "Nothing falls due within four weeks.",
+        )?,
         part(format!("Moved since {}", digest.since), &digest.moved, true, "No date has moved.")?,
     ];
     let (parts, today, advice) = (parts.as_slice(), digest.today, ADVISES_ONLY);

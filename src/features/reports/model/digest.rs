@@ -116,7 +116,12 @@ impl Digest {
         let counted = |rows: &[ToldRow]| {
             if rows.len() > MOST_ROWS { format!("more than {MOST_ROWS}") } else { rows.len().to_string() }
         };
-        format!("{}: {} overdue, {} due within four weeks", one_line(of), counted(&self.overdue), counted(&self.soon))
+        format!(
+            "{}: {} overdue, {} due within four weeks",
+            one_line(of),
+            counted(&self.overdue),
+            counted(&self.soon)
+        )
     }
 }
 

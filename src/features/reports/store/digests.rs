@@ -145,7 +145,8 @@ pub fn recur(tx: &mut Tx<'_>, person_id: PersonId, fields: &DigestFields) -> Res
     if !fields.wanted {
         return schedule::remove(tx, DIGEST, person_id.into());
     }
-    let local_time = u32::try_from(fields.local_time_h).ok().and_then(|hour| NaiveTime::from_hms_opt(hour, 0, 0));
+    let local_time =
+        u32::try_from(fields.local_time_h).ok().and_then(|hour| NaiveTime::from_hms_opt(hour, 0, 0));
     let local_time = local_time.ok_or_else(|| Error::internal("an hour that no day has"))?;
     let weekly = Recurrence { weekday: Some(fields.weekday.into()), local_time, zone };
     schedule::set_by_site(tx, DIGEST, person_id.into(), fields.site_id, &weekly)
@@ -341,7 +342,14 @@ pub fn moved(tx: &mut Tx<'_>, site_id: Option<SiteId>, since: DateTime<Utc>) -> 
                 told.due_on = due_on;
                 told.reason.clone_from(&row.reason);
             })
-            .or_insert(ToldRow { kind, due_on, before, vessel_name: row.vessel_name, place, reason: row.reason });
+            .or_insert(ToldRow {
+                kind,
+                due_on,
+                before,
+                vessel_name: row.vessel_name,
+                place,
+                reason: row.reason,
+            });
     }
     let mut told: Vec<ToldRow> = told.into_values().filter(|row| row.due_on != row.before).collect();
     told.sort_by_key(|row| row.due_on.unwrap_or(NaiveDate::MAX));

@@ -91,12 +91,7 @@ pub fn insert(
 ///
 /// # Errors
 /// Stale.
-pub fn update(
-    tx: &mut Tx<'_>,
-    id: CalendarFeedId,
-    fields: &CalendarFeedFields,
-    version: i32,
-) -> Result<()> {
+pub fn update(tx: &mut Tx<'_>, id: CalendarFeedId, fields: &CalendarFeedFields, version: i32) -> Result<()> {
     let now = tx.now();
     let changed = diesel::update(
         calendar_feeds::table.find((tx.org_id(), id)).filter(calendar_feeds::version.eq(version)),
@@ -167,11 +162,9 @@ pub fn list(
 /// Not found.
 pub fn subscribed(tx: &mut Tx<'_>, id: CalendarFeedId) -> Result<(CalendarFeed, Vec<u8>)> {
     let (row, digest): (FeedRow, Vec<u8>) = calendar_feeds::table
-        .inner_join(
-            members::table.on(members::org_id
-                .eq(calendar_feeds::org_id)
-                .and(members::person_id.eq(calendar_feeds::person_id))),
-        )
+        .inner_join(members::table.on(
+            members::org_id.eq(calendar_feeds::org_id).and(members::person_id.eq(calendar_feeds::person_id)),
+        ))
         .filter(calendar_feeds::org_id.eq(tx.org_id()).and(calendar_feeds::id.eq(id)))
         .filter(calendar_feeds::ended.eq(false).and(members::ended_at.is_null()))
         .select((FeedRow::as_select(), calendar_feeds::secret_sha256))
@@ -182,7 +175,8 @@ pub fn subscribed(tx: &mut Tx<'_>, id: CalendarFeedId) -> Result<(CalendarFeed, 
 }
 
 /// The same words for an address that never was, one that ended, and one of a person who left.
-pub const NO_CALENDAR: &str = "There is no calendar at this address, or it has ended. Make another in your account.";
+pub const NO_CALENDAR: &str =
+    "There is no calendar at this address, or it has ended. Make another in your account.";
 
 /// A due row that had a date and has none any more.
 #[derive(Debug, Clone, Copy)]
