@@ -18,6 +18,7 @@ mod calculator_refusals;
 mod calculators;
 mod calendars;
 mod climate;
+mod coat_checks;
 mod coat_films;
 mod contract;
 mod digests;

@@ -1,6 +1,7 @@
 //! /v1/haul-outs/{id}/treatments and /v1/treatments/{id}/...: whole treatments over HTTP
 
 use chrono::{DateTime, Duration, Utc};
+use garboard::features::treatments::model::holds::CODES;
 use serde_json::{Value, json};
 
 use crate::support::app::{Answer, Client, TestApp};
@@ -116,7 +117,10 @@ pub fn held(answer: &Answer) -> Vec<String> {
         "{}",
         answer.text
     );
-    errors.iter().map(|error| error["code"].as_str().expect("a code").to_owned()).collect()
+    let codes: Vec<String> =
+        errors.iter().map(|error| error["code"].as_str().expect("a code").to_owned()).collect();
+    assert!(codes.iter().all(|code| CODES.contains(&code.as_str())), "an override can name each: {codes:?}");
+    codes
 }
 
 pub fn made(client: &Client, product: &Value) -> String {
@@ -422,6 +426,9 @@ fn the_advice_follows_the_signed_survey() {
         let planned = yard.app.crew().post(&path, &json!({"kind": "preventive"})).expect(201);
         let advice = &planned.json["advice"];
         assert_eq!((&advice["kind"], &advice["survey_id"]), (&kind, &json!(draft.id())));
+        // Whoever accepts a plan is told where the evidence supports the other kind.
+        let asked = planned.json["next"][0]["detail"].as_str().expect("a detail");
+        assert_eq!(asked.contains("supports a curative treatment"), kind == "curative", "{asked}");
         assert!(
             advice["reasons"].to_string().contains(word)
                 && advice["reasons"].to_string().contains("16 years"),

@@ -230,4 +230,136 @@ fn girths_give_the_litres() {
     near("area_m2", area_m2);
     // 125 µm dry of half solids are 250 µm wet: 4 m² a litre, two coats.
     near("litres", area_m2 / 2.0);
+
+    // In the next haul-out the hull is the same: its girths count until others are entered, and the answer says so.
+    let lead = yard.app.lead();
+    let lift = format!("/v1/haul-outs/{}", yard.haul_out);
+    let own = lead.get(&lift).expect(200);
+    lead.patch(&lift, &own.etag(), &json!({"relaunched_on": "2026-06-20"})).expect(200);
+    let lift = json!({"vessel_id": yard.vessel, "lifted_on": "2026-07-01", "reason": "barrier"});
+    let again = lead.post("/v1/haul-outs", &lift).expect(201).id();
+    let zones = json!([{"zone": "bottom"}, {"zone": "keel"}]);
+    let bare = json!({"kind": "preventive", "loss_fraction": 0, "steps": steps, "zones": zones});
+    let second = yard.app.crew().post(&format!("/v1/haul-outs/{again}/treatments"), &bare).expect(201);
+    let lines = || {
+        let told = yard.app.reader().get(&format!("/v1/treatments/{}/quantities", second.id())).expect(200);
+        told.json["lines"].clone()
+    };
+    let told = lines();
+    assert_eq!((&told[0]["area_source"], &told[0]["girths_of"]), (&json!("earlier_girths"), &json!(id)));
+    assert!((told[0]["area_m2"].as_f64().expect("an area") - area_m2).abs() < 1e-9, "{told}");
+    assert_eq!(
+        (&told[1]["area_m2"], &told[1]["girths_of"]),
+        (&Value::Null, &Value::Null),
+        "no girth of the keel"
+    );
+    let plan = format!("/v1/treatments/{}/plan", second.id());
+    let entered = json!({"zones": [{"zone": "bottom", "area_m2": 20}]});
+    yard.app.crew().patch(&plan, &second.etag(), &entered).expect(200);
+    assert_eq!(lines()[0]["area_source"], "entered");
+}
+
+/// A film accepted against less than the plan asks for is not the film that the plan asks for.
+#[test]
+fn a_film_is_judged_against_what_the_plan_asks_for() {
+    let yard = Yard::set();
+    let barrier = made(&yard.app.lead(), &product("barrier", &["barrier"], &json!({})));
+    let steps = json!([{"step": "abrade"}, {"step": "barrier", "coats": 1, "product_id": barrier, "dry_film_um": 150}]);
+    let id = yard.plan(&json!({"kind": "preventive", "steps": steps}));
+    yard.accept(&id);
+    yard.done(&id, "abrade", "2026-06-10T07:00:00Z").expect(201);
+    yard.climate("2026-06-10T00:00:00Z", 20, 60.0);
+    let coat = yard.coat(&id, &barrier, "barrier", "2026-06-11T08:00:00Z", "grey").expect(201).id();
+    yard.done(&id, "barrier", "2026-06-11T10:00:00Z").expect(201);
+    let film = yard.film(&coat, 160.0);
+    assert_eq!(film.json["accepted"], json!(true), "against 100 µm");
+    let refused = yard.close(&id, "2026-06-25T10:00:00Z");
+    assert_eq!(held(&refused), ["film_not_accepted"]);
+    assert!(refused.text.contains("150 µm"), "{}", refused.text);
+    let again = json!({"method": "ultrasonic", "rule": "iso-19840", "nominal_um": 150, "readings_um": [160, 160],
+        "measured_at": "2026-06-24T10:00:00Z", "supersedes_id": film.id()});
+    yard.app.crew().post(&format!("/v1/coats/{coat}/films"), &again).expect(201);
+    yard.close(&id, "2026-06-25T10:00:00Z").expect(200);
+}
+
+/// What is wrong with a time, a coat or a name is told as such, not as a hold, and no way leads round the holds.
+#[test]
+fn bad_input_is_told_before_what_holds() {
+    let barrier = Barrier::set(1, &json!({}));
+    let (yard, id) = (&barrier.yard, &barrier.id);
+    for (fields, pointer) in [
+        (json!({"finished_at": "2026-06-11T07:00:00Z"}), "/finished_at"),
+        (json!({"applied_on": "2026-06-30"}), "/started_at"),
+        (json!({"applied_on": "2026-06-09", "started_at": null, "finished_at": null}), "/applied_on"),
+        (json!({"zone": "keel"}), "/role"),
+        (json!({"litres": 0}), "/litres"),
+    ] {
+        let refused = barrier.coat(&fields).expect(422);
+        assert!(refused.pointers().contains(&pointer.to_owned()), "{pointer}: {}", refused.text);
+    }
+    let sealer = made(&yard.app.lead(), &product("sealer", &[], &json!({})));
+    barrier.coat(&json!({"product_id": sealer})).expect_problem(422, "invalid", "/product_id");
+    // A coat that leaves out its haul-out is one of the haul-out of its day.
+    let aside =
+        json!({"vessel_id": yard.vessel, "role": "barrier", "zone": "bottom", "applied_on": "2026-06-11"});
+    yard.app.crew().post("/v1/coats", &aside).expect_problem(409, "treatment_runs", "");
+    for at in ["2026-05-20T08:00:00Z", "2019-06-10T08:00:00Z"] {
+        yard.enter(id, at, &json!({"kind": "wash"})).expect_problem(422, "invalid", "/happened_at");
+    }
+    yard.override_hold(id, "barrier", "no_such_hold").expect_problem(422, "invalid", "/hold");
+
+    yard.climate("2026-06-10T00:00:00Z", 20, 60.0);
+    barrier.coated();
+    for at in ["2026-06-11T08:30:00Z", "0001-01-01T00:00:00Z", "2026-07-31T00:00:00Z", "9999-12-31T00:00:00Z"]
+    {
+        yard.close(id, at).expect_problem(422, "invalid", "/launch_at");
+    }
+    for what in ["closing", "coats", "decisions"] {
+        let body = match what {
+            "closing" => json!({"launch_at": "2026-06-25T10:00:00Z", "person_name": "Person"}),
+            "coats" => aside.clone(),
+            _ => {
+                json!({"kind": "acceptance", "happened_at": "2026-06-25T10:00:00Z", "person_name": "P", "qualification": "Q"})
+            }
+        };
+        let path = format!("/v1/treatments/{id}/{what}");
+        yard.app.stranger().post(&path, &body).expect_problem(404, "not_found", "");
+    }
+    yard.close(id, "2026-06-25T10:00:00Z").expect(200);
+}
+
+#[test]
+fn a_plan_without_sense_is_refused() {
+    let yard = Yard::set();
+    let path = format!("/v1/haul-outs/{}/treatments", yard.haul_out);
+    let coats = json!([{"step": "abrade", "zones": ["keel"]}, {"step": "barrier", "coats": 1}]);
+    for (fields, pointer) in [
+        (json!({"kind": "preventive", "starts_on": "2026-05-31"}), "/starts_on"),
+        (
+            json!({"kind": "preventive", "zones": [{"zone": "keel"}, {"zone": "bottom"}], "steps": coats}),
+            "/steps",
+        ),
+        (
+            json!({"kind": "preventive", "zones": [{"zone": "keel"}, {"zone": "bottom"}],
+                "steps": [{"step": "abrade", "zones": ["keel"]}, {"step": "barrier", "coats": 1, "zones": ["keel"]}]}),
+            "/zones/1/zone",
+        ),
+        (
+            json!({"kind": "preventive", "steps": [{"step": "abrade", "zones": ["bottom", "bottom"]}, {"step": "barrier", "coats": 1}]}),
+            "/steps/0/zones/1",
+        ),
+        (
+            json!({"kind": "preventive", "zones": [{"zone": "bottom", "girths": [{"x_m": 0, "girth_m": 0}, {"x_m": 1, "girth_m": 0},
+                {"x_m": 2, "girth_m": 0}]}]}),
+            "/zones/0/girths",
+        ),
+        (
+            json!({"kind": "curative", "dry_target": {"scale": "relative", "target": 9, "saturated_moisture_pct": 0.5,
+                "dry_moisture_pct": 0.5}}),
+            "/dry_target/dry_moisture_pct",
+        ),
+    ] {
+        let refused = yard.app.crew().post(&path, &fields).expect(422);
+        assert!(refused.pointers().contains(&pointer.to_owned()), "{pointer}: {}", refused.text);
+    }
 }

@@ -9,12 +9,13 @@ use crate::treatments::{Yard, made, product};
 struct Went {
     readings: Vec<f64>,
     humidity: f64,
-    barrier_film_um: f64,
+    /// None: nobody measured it, and the hold was overridden.
+    barrier_film_um: Option<f64>,
 }
 
 impl Went {
     fn well() -> Self {
-        Self { readings: vec![24.0, 15.0, 10.5, 8.1, 8.0, 8.0], humidity: 60.0, barrier_film_um: 120.0 }
+        Self { readings: vec![24.0, 15.0, 10.5, 8.1, 8.0, 8.0], humidity: 60.0, barrier_film_um: Some(120.0) }
     }
 }
 
@@ -57,7 +58,9 @@ fn treated(went: &Went) -> Yard {
     for coat in &coats {
         yard.film(coat, 110.0);
     }
-    yard.film(&last, went.barrier_film_um);
+    if let Some(film_um) = went.barrier_film_um {
+        yard.film(&last, film_um);
+    }
     yard.override_hold(&id, "barrier", "film_not_accepted").expect(201);
     yard.close(&id, "2026-06-24T12:00:00Z").expect(200);
     let haul_out = format!("/v1/haul-outs/{}", yard.haul_out);
@@ -122,9 +125,39 @@ fn the_logged_air_and_a_refused_film_change_the_new_life() {
     let usual = forecast(&treated(&Went::well()));
     let drier = forecast(&treated(&Went { humidity: 40.0, ..Went::well() }));
     assert_ne!(drier["inputs_hash"], usual["inputs_hash"]);
-    let thin = forecast(&treated(&Went { barrier_film_um: 40.0, ..Went::well() }));
+    let thin = forecast(&treated(&Went { barrier_film_um: Some(40.0), ..Went::well() }));
     assert!(evidence(&thin, "film_refused"), "{thin}");
     // Less skin lets more through (the law is tested with the science): the onset comes no later.
     let onset = |forecast: &Value| forecast["onset"]["p10"].as_str().map(str::to_owned);
     assert!(onset(&thin) < onset(&usual), "{:?} and {:?}", onset(&thin), onset(&usual));
+}
+
+/// "Skin from the accepted films" (the design of this service): a coat that nobody measured gives no skin in a treatment run
+/// here, whoever overrode the hold, until a film of it is accepted. Of a treatment recorded as done nobody asked for films.
+#[test]
+fn a_coat_that_nobody_measured_is_no_skin_until_it_is() {
+    let onset = |forecast: &Value| forecast["onset"]["p10"].as_str().map(str::to_owned);
+    let usual = forecast(&treated(&Went::well()));
+    let yard = treated(&Went { barrier_film_um: None, ..Went::well() });
+    let unmeasured = forecast(&yard);
+    assert!(evidence(&unmeasured, "film_refused"), "{unmeasured}");
+    assert!(!evidence(&unmeasured, "default_film_barrier"), "no usual film stands in: {unmeasured}");
+    assert!(onset(&unmeasured) < onset(&usual), "{:?} and {:?}", onset(&unmeasured), onset(&usual));
+    let coats =
+        yard.app.reader().get(&format!("/v1/coats?vessel_id={}&role=barrier", yard.vessel)).expect(200);
+    yard.film(coats.json["items"][0]["id"].as_str().expect("an id"), 120.0);
+    let measured = forecast(&yard);
+    assert!(!evidence(&measured, "film_refused"), "{measured}");
+    assert_eq!(onset(&measured), onset(&usual));
+
+    let told = Yard::set();
+    let lead = told.app.lead();
+    let done = json!({"vessel_id": told.vessel, "haul_out_id": told.haul_out, "kind": "curative",
+        "started_on": "2026-06-02", "completed_on": "2026-06-24"});
+    lead.post("/v1/treatments", &done).expect(201);
+    let coat = json!({"vessel_id": told.vessel, "haul_out_id": told.haul_out, "role": "barrier", "zone": "bottom",
+        "applied_on": "2026-06-21"});
+    lead.post("/v1/coats", &coat).expect(201);
+    let told = forecast(&told);
+    assert!(!evidence(&told, "film_refused") && evidence(&told, "default_film_barrier"), "{told}");
 }

@@ -1,5 +1,6 @@
 //! /v1/treatments/{id}/record: kept at the closing, with its digest; what comes later stands beside it
 
+use diesel::{Connection, PgConnection, RunQueryDsl, sql_query};
 use serde_json::{Value, json};
 use sha2::{Digest, Sha256};
 
@@ -34,6 +35,9 @@ fn closed() -> Closed {
     crew.patch(&format!("/v1/readings/{reading}"), "\"1\"", &misread).expect(200);
     yard.done(&id, "abrade", "2026-06-10T07:00:00Z").expect(201);
     yard.climate("2026-06-10T00:00:00Z", 15, 60.0);
+    let airy = json!({"items": [{"measured_at": "2026-06-10T01:00:00Z", "source": "hand", "air_temperature_c": 19.5,
+        "relative_humidity_pct": 58}]});
+    crew.post(&format!("/v1/haul-outs/{}/climate-values", yard.haul_out), &airy).expect(200);
     let coat = yard.coat(&id, &product, "barrier", "2026-06-11T08:00:00Z", "grey").expect(201).id();
     let thin = yard.film(&coat, 60.0).id();
     let again = json!({"method": "ultrasonic", "rule": "iso-19840", "nominal_um": 100, "readings_um": [110, 112],
@@ -59,6 +63,10 @@ fn the_record_is_kept_as_it_was_closed() {
     let treatment = closed();
     let before = treatment.record();
     assert_eq!((&before["kept_at"], &before["digest_sha256"]), (&Value::Null, &Value::Null));
+    assert_eq!(
+        (&before["origin"], &before["record"]["treatment"]),
+        (&json!("as_things_stand"), &Value::Null)
+    );
     assert!(treatment.page().contains("not yet"));
     treatment.yard.close(&treatment.id, "2026-06-24T20:00:00Z").expect(200);
     let kept = treatment.record();
@@ -68,6 +76,19 @@ fn the_record_is_kept_as_it_was_closed() {
     assert!(treatment.page().contains(&digest));
     assert_eq!(kept["record"]["plan"]["state"], "closed");
     assert_eq!(kept["corrections_after_closing"], json!([]));
+    assert_eq!(
+        (&kept["origin"], &kept["record"]["treatment"]["completed_on"]),
+        (&json!("kept_at_closing"), &json!("2026-06-24"))
+    );
+    let airy: Vec<&Value> = kept["record"]["climate"]
+        .as_array()
+        .expect("climate")
+        .iter()
+        .filter(|value| value["surface_temperature_c"].is_null())
+        .collect();
+    assert_eq!(airy.len(), 1, "a value without the hull's temperature is kept");
+    assert_eq!((&airy[0]["source"], &airy[0]["air_temperature_c"]), (&json!("hand"), &json!(19.5)));
+    assert!(treatment.page().contains("19.5 °C  58 %  not measured"));
 
     // Both values of the corrected reading and both films stand in it, and people have names.
     let versions = kept["record"]["reading_versions"].as_array().expect("versions");
@@ -111,6 +132,12 @@ fn the_record_is_kept_as_it_was_closed() {
     for what in ["reading", "coat", "film", "climate_value", "treatment"] {
         assert_eq!(of.iter().filter(|own| **own == what).count(), 1, "{what}: {after}");
     }
+    assert!(
+        later.iter().all(|own| own["recorded_by_name"] == name),
+        "those who corrected are named: {after}"
+    );
+    let id = later[0]["recorded_by"].as_str().expect("an id");
+    assert!(!treatment.page().contains(id), "and on the page too");
     let reasons: Vec<&str> = later.iter().filter_map(|own| own["reason"].as_str()).collect();
     assert!(reasons.contains(&"again") && reasons.contains(&"it was white"), "{reasons:?}");
     let page = treatment.page();
@@ -118,4 +145,44 @@ fn the_record_is_kept_as_it_was_closed() {
     if let Some(folder) = option_env!("GARBOARD_KEEP_PAGES") {
         std::fs::write(format!("{folder}/corrected.html"), &page).expect("a page kept to look at");
     }
+}
+
+/// A treatment closed before records were kept has one made as it is read, marked so, without a digest.
+#[test]
+fn a_record_that_was_not_kept_is_made_afterwards_and_says_so() {
+    let treatment = closed();
+    treatment.yard.close(&treatment.id, "2026-06-24T20:00:00Z").expect(200);
+    let kept = treatment.record();
+    let mut superuser =
+        PgConnection::establish(&treatment.yard.app.database.superuser_url()).expect("it connects");
+    sql_query("DELETE FROM treatment_records").execute(&mut superuser).expect("the row goes");
+    let made = treatment.record();
+    assert_eq!(
+        (&made["origin"], &made["kept_at"], &made["digest_sha256"]),
+        (&json!("made_afterwards"), &Value::Null, &Value::Null)
+    );
+    for what in ["coats", "films", "climate", "reading_versions", "treatment"] {
+        assert_eq!(made["record"][what], kept["record"][what], "{what}");
+    }
+    let page = treatment.page();
+    assert!(page.contains("made afterwards") && !page.contains("not yet"), "{page}");
+}
+
+/// Two who close at once: one closes it, the other is told so, and one record is kept.
+#[test]
+fn closed_twice_at_once_it_is_closed_once() {
+    let treatment = closed();
+    let statuses: Vec<u16> = std::thread::scope(|scope| {
+        let close = || treatment.yard.close(&treatment.id, "2026-06-24T20:00:00Z").status;
+        let threads: Vec<_> = (0..4).map(|_| scope.spawn(close)).collect();
+        threads.into_iter().map(|thread| thread.join().expect("an answer")).collect()
+    });
+    assert_eq!(statuses.iter().filter(|status| **status == 200).count(), 1, "{statuses:?}");
+    assert_eq!(statuses.iter().filter(|status| **status == 409).count(), 3, "{statuses:?}");
+    let entries = treatment.record()["record"]["plan"]["entries"].clone();
+    let closings =
+        entries.as_array().expect("entries").iter().filter(|entry| entry["kind"] == "closing").count();
+    assert_eq!(closings, 1);
+    let listed = treatment.yard.app.reader().get("/v1/treatments").expect(200);
+    assert_eq!(listed.json["items"].as_array().map(Vec::len), Some(1));
 }

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use super::model::{HaulOutFields, overlap};
+use super::model::{HaulOutFields, HaulOutWarning, overlap, warnings};
 use super::store::{self, HaulOut, HaulOutFilter};
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
@@ -37,6 +37,10 @@ pub struct HaulOutView {
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub fields: HaulOutFields,
+    /// What to look at about the relaunch; told where one haul-out is recorded, read or changed.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
+    pub warnings: Option<Vec<HaulOutWarning>>,
 }
 
 impl Kept for HaulOutView {
@@ -57,6 +61,7 @@ impl From<HaulOut> for HaulOutView {
             updated_at: haul_out.updated_at,
             author_org_id: haul_out.author_org_id,
             fields: haul_out.fields,
+            warnings: None,
         }
     }
 }
@@ -153,6 +158,15 @@ pub fn read(tx: &mut Tx<'_>, id: HaulOutId) -> Result<HaulOutView> {
     store::read(tx, id).map(HaulOutView::from)
 }
 
+/// With what to look at about the relaunch.
+fn warned(tx: &mut Tx<'_>, view: HaulOutView) -> Result<HaulOutView> {
+    let antifoulings = store::last_antifoulings(tx, view.id)?;
+    let open_treatment = store::running_treatment(tx, view.id)?;
+    let today = tx.now().date_naive();
+    let found = warnings(view.fields.relaunched_on, today, &antifoulings, open_treatment);
+    Ok(HaulOutView { warnings: Some(found), ..view })
+}
+
 /// Lists the haul-outs.
 #[utoipa::path(tag = "haul-outs", security(("bearer" = [])), params(HaulOutQuery),
     responses((status = 200, description = "A page of haul-outs", body = Page<HaulOutView>), ListProblems))]
@@ -178,7 +192,20 @@ pub async fn create_haul_out(
     new: New<HaulOutFields>,
 ) -> Outcome {
     let creation = Creation { operation: "create_haul_out", key, new };
-    let made = app.write(&permit, move |tx| creation.once(tx, create, read)).await?;
+    let made = app.write(&permit, move |tx| {
+        creation.once(
+            tx,
+            |tx, id, fields| {
+                let view = create(tx, id, fields)?;
+                warned(tx, view)
+            },
+            |tx, id| {
+                let view = read(tx, id)?;
+                warned(tx, view)
+            },
+        )
+    });
+    let made = made.await?;
     Ok(made.answer("/v1/haul-outs"))
 }
 
@@ -187,10 +214,15 @@ pub async fn create_haul_out(
     responses((status = 200, description = "The haul-out", body = HaulOutView), ReadProblems))]
 #[get("/v1/haul-outs/{id}")]
 pub async fn read_haul_out(app: App, permit: Permit<Read>, id: At<HaulOutId>) -> Outcome {
-    app.read(&permit, move |tx| read(tx, id.0)).await.map(kept)
+    let view = app.read(&permit, move |tx| {
+        let view = read(tx, id.0)?;
+        warned(tx, view)
+    });
+    view.await.map(kept)
 }
 
-/// Changes a haul-out; entering `relaunched_on` closes it.
+/// Changes a haul-out; entering `relaunched_on` closes it. The answer warns of an antifouling that has stood too long before
+/// the launch, and of a treatment that is not closed.
 #[utoipa::path(tag = "haul-outs", security(("bearer" = [])), request_body = Patch<HaulOutFields>,
     params(("id" = HaulOutId, Path, description = "The haul-out"), ("If-Match" = String, Header, description = "The ETag the change is made on")),
     responses((status = 200, description = "As it stands now", body = HaulOutView), ChangeProblems))]
@@ -206,7 +238,8 @@ pub async fn change_haul_out(
         let before = store::read(tx, id.0)?;
         if_match.check(before.version)?;
         let after = patch.apply(&before.fields)?;
-        change(tx, &before, after)
+        let view = change(tx, &before, after)?;
+        warned(tx, view)
     });
     changed.await.map(kept)
 }

@@ -24,7 +24,7 @@ pub fn tell_drying(db: &Db, org_id: OrgId, jobs: &[Job]) -> Result<()> {
         let ours = still_claimed(tx, jobs)?;
         let mut events = Vec::new();
         for job in jobs.iter().filter(|job| ours.contains(&job.id)) {
-            for plan in plans(tx, PlansOf::Vessel(job.subject_id.into()))? {
+            for plan in plans(tx, PlansOf::Vessels(&[job.subject_id.into()]))? {
                 let (id, vessel_id, haul_out_id) = (plan.id, plan.vessel_id, plan.haul_out_id);
                 let Some(drying) = drying_under(tx, plan)? else { continue };
                 let status = codes::to_text(&drying.status)?;

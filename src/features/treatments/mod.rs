@@ -12,9 +12,11 @@
 //!
 //! The plan stands in its versions; what is done and decided are entries, never changed. A hold refuses with 409 and says
 //! what is missing; a named qualified person may override it, visible for ever. Closing records the treatment that was
-//! done, under the same id: the forecasts read that, the coats whose film is not refused, the air logged while it ran, and
-//! no reading. Closing also keeps the record of the treatment (`/record`) as text with its digest, once for ever: what is
-//! corrected later is told beside it. Drying readings are those
+//! done, under the same id: the forecasts read that, the coats whose film is accepted, the air logged while it ran, and
+//! no reading. A coat of a curative treatment whose film was refused, or never measured, gives no skin, whoever overrode the
+//! hold; of a treatment recorded as already done nobody asked for films, and its coats count as entered. Closing also keeps
+//! the record of the treatment (`/record`) as text with its digest, once for ever: what is corrected later is told beside
+//! it. Drying readings are those
 //! of the surveys of the haul-out, drafts too: added, sent again and corrected as all readings are. Thresholds of advice,
 //! washes and readings are common practice, no source.
 

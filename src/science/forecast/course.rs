@@ -211,7 +211,8 @@ fn skin_evidence(facts: &HullFacts, history: &History, priors: &Priors) -> Vec<E
         evidence.push(Evidence::new(
             "film_refused",
             format!(
-                "{refused} of the coats put on since the curative treatment began have a film that its rule refused: they count as no skin."
+                "{refused} of the coats put on since the curative treatment began have no accepted film, refused by its rule or \
+                 never measured: they count as no skin."
             ),
         ));
     }
@@ -229,7 +230,8 @@ fn skin_evidence(facts: &HullFacts, history: &History, priors: &Priors) -> Vec<E
         (CoatRole::Topcoat, "default_film_topcoat", "default_permeability_topcoat", "topcoat"),
     ];
     for (role, film_code, permeability_code, name) in roles {
-        let of_role = || coats_in_place(facts).filter(move |coat| coat.role == role);
+        let counts = |coat: &&CoatFact| !(stripped_on.is_some() && coat.film_refused);
+        let of_role = || coats_in_place(facts).filter(move |coat| coat.role == role).filter(counts);
         if of_role().any(|coat: &CoatFact| coat.dry_film_um.is_none()) {
             evidence.push(Evidence::new(
                 film_code,

@@ -85,7 +85,8 @@ pub struct CoatFact {
     pub max_days_dry: Option<u32>,
     /// Whether `dry_film_um` was measured on the hull.
     pub film_measured: bool,
-    /// Whether the film last measured was refused by its rule: a curative treatment's skin is made of accepted films only.
+    /// Whether its film is refused: by its rule, or for want of a measurement in a treatment that asks for one. A curative
+    /// treatment's skin is made of accepted films only.
     pub film_refused: bool,
     /// Day it was taken off.
     pub removed_on: Option<NaiveDate>,

@@ -62,7 +62,7 @@ fn is_build_gelcoat(coat: &CoatFact, launched_on: NaiveDate) -> bool {
 /// The skins of a hull from its launch on, in order.
 ///
 /// A coat adds its resistance from the day it went on until the day it was taken off. A curative treatment leaves the
-/// laminate bare from its start; coats from that day on build the new skin, but for those whose film was refused. Where
+/// laminate bare from its start; coats from that day on build the new skin, but for those whose film is refused. Where
 /// a completed one recorded no coats, the usual sealer and barrier stand for them from its completion (a rebuilt hull
 /// is not launched bare).
 #[must_use]

@@ -105,6 +105,13 @@ impl ClimateFields {
                 "lies outside the haul-out. Correct the time, or name the haul-out it belongs to.",
             ));
         }
+        if self.relative_humidity_pct <= 1.0 {
+            faults.push(FieldError::new(
+                "/relative_humidity_pct",
+                "unit",
+                "is at most 1 %, drier than any air outdoors: a share? Enter it in percent.",
+            ));
+        }
         let air = DewPointInput {
             air_temperature_c: self.air_temperature_c,
             relative_humidity_pct: self.relative_humidity_pct,

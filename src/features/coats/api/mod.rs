@@ -17,6 +17,7 @@ use crate::features::coats::model::CoatFields;
 use crate::features::coats::model::checks::{CoatCheck, checks};
 use crate::features::coats::model::overcoating::{OvercoatState, SurfaceTemperature, overcoat_state};
 use crate::features::coats::store::{self, Coat, CoatFilter};
+use crate::features::haulouts::store as haulouts;
 use crate::features::products::model::CoatRole;
 use crate::features::products::store as products;
 use crate::features::surveys::store::lock_vessel;
@@ -52,7 +53,8 @@ pub struct CoatView {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(nullable = false)]
     pub checks: Option<Vec<CoatCheck>>,
-    /// Whether the next coat may go on, for each role that the product's sheet knows; told where one coat is read.
+    /// Whether the next coat may go on, for each role that the product's sheet knows; told where one coat is read, and
+    /// empty once another coat of the haul-out lies over it.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(nullable = false)]
     pub overcoating: Option<Vec<OvercoatState>>,
@@ -129,9 +131,12 @@ impl CoatQuery {
 /// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
 pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
     lock_vessel(tx, fields.vessel_id)?;
-    if let Some(treatment_id) =
-        fields.haul_out_id.map(|id| store::running_treatment(tx, id)).transpose()?.flatten()
-    {
+    let running = match fields.haul_out_id {
+        Some(id) => haulouts::running_treatment(tx, id)?,
+        // Left out, it is the haul-out of that day.
+        None => haulouts::running_treatment_on(tx, fields.vessel_id, fields.applied_on)?,
+    };
+    if let Some(treatment_id) = running {
         return Err(Error::new(
             Code::TreatmentRuns,
             format!(
@@ -147,8 +152,7 @@ pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatVie
 /// # Errors
 /// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
 pub fn create_under_treatment(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
-    let fields = fields.made(tx.now())?;
-    let fields = completed(tx, fields)?;
+    let fields = whole(tx, fields)?;
     let fields = placed(tx, id, fields)?;
     store::insert(tx, id, &fields)?;
     settle(tx, "create_coat", id, None, &fields)
@@ -163,8 +167,14 @@ pub fn read(tx: &mut Tx<'_>, id: CoatId) -> Result<CoatView> {
     let sheet = coat.fields.product_id.map(|id| products::named(tx, id)).transpose()?;
     let sheet = sheet.as_ref().map(|product| &product.fields);
     let of_vessel = store::of_vessels(tx, &[coat.fields.vessel_id])?;
-    let found = checks(&coat.fields, below(&coat, &of_vessel).map(|below| &below.fields), sheet);
-    let overcoating = match sheet {
+    let measured_um = store::film::of_coats(tx, &[id])?.last().map(|film| film.mean_film_um);
+    let under = below(&coat, &of_vessel).map(|below| &below.fields);
+    let found = checks(&coat.fields, measured_um, under, sheet);
+    let covered = of_vessel.iter().any(|other| {
+        other.fields.haul_out_id == coat.fields.haul_out_id
+            && below(other, &of_vessel).is_some_and(|below| below.id == coat.id)
+    });
+    let overcoating = match sheet.filter(|_| !covered) {
         Some(sheet) => {
             let mut roles: Vec<CoatRole> = sheet.overcoating.iter().map(|line| line.next_role).collect();
             roles.dedup();
@@ -227,6 +237,15 @@ pub fn change(tx: &mut Tx<'_>, id: CoatId, if_match: IfMatch, patch: &Patch<Coat
     let after = placed(tx, id, after)?;
     store::insert_version(tx, id, before.version + 1, &after)?;
     settle(tx, "change_coat", id, Some(&before.fields), &after)
+}
+
+/// The fields of a new coat, checked, with what the product's sheet says.
+///
+/// # Errors
+/// Invalid fields, a foreign product; those of the database.
+pub fn whole(tx: &mut Tx<'_>, fields: CoatFields) -> Result<CoatFields> {
+    let fields = fields.made(tx.now())?;
+    completed(tx, fields)
 }
 
 /// The fields with what the product's sheet says, where one is named.

@@ -29,10 +29,11 @@ fn same_colour(one: &str, other: &str) -> bool {
     one.trim().to_lowercase() == other.trim().to_lowercase()
 }
 
-/// What does not fit about a coat, given the coat under it on its zone and its product's sheet.
+/// What does not fit about a coat, given its film as measured last, the coat under it on its zone and its product's sheet.
 #[must_use]
 pub fn checks(
     coat: &CoatFields,
+    measured_um: Option<f64>,
     below: Option<&CoatFields>,
     sheet: Option<&ProductFields>,
 ) -> Vec<CoatCheck> {
@@ -61,21 +62,29 @@ pub fn checks(
         });
     }
     let solids = sheet.and_then(|sheet| sheet.volume_solids_pct);
-    let film =
-        coat.dry_film_um.or_else(|| coat.wet_film_um.zip(solids).map(|(wet, solids)| wet * solids / 100.0));
-    if let (Some(litres), Some(area_m2), Some(solids), Some(film)) = (coat.litres, coat.area_m2, solids, film)
-    {
+    let film = measured_um
+        .or(coat.dry_film_um)
+        .or_else(|| coat.wet_film_um.zip(solids).map(|(wet, solids)| wet * solids / 100.0));
+    if let (Some(litres), Some(area_m2), Some(solids)) = (coat.litres, coat.area_m2, solids) {
         let most = mean_dry_film_um(litres, 0.0, solids, area_m2);
         let least = mean_dry_film_um(litres, MOST_LOSS, solids, area_m2);
-        if film > most * (1.0 + TOLERANCE) || film < least * (1.0 - TOLERANCE) {
-            found.push(CoatCheck {
-                code: "litres_do_not_match",
-                pointer: "/litres",
-                detail: format!(
-                    "{litres} litres on {area_m2} m² leave {least:.0} to {most:.0} µm of dry film, and {film:.0} µm \
-                     are entered. Check litres, area and film."
-                ),
-            });
+        let asked = sheet.and_then(|sheet| sheet.min_dry_film_um);
+        let why = match (film, asked) {
+            (Some(film), _) if film > most * (1.0 + TOLERANCE) || film < least * (1.0 - TOLERANCE) => {
+                Some(format!(
+                    "{litres} litres on {area_m2} m² leave {least:.0} to {most:.0} µm of dry film, and {film:.0} µm are {}. \
+                 Check litres, area and film.",
+                    if measured_um.is_some() { "measured" } else { "entered" }
+                ))
+            }
+            (None, Some(asked)) if most < asked * (1.0 - TOLERANCE) => Some(format!(
+                "{litres} litres on {area_m2} m² leave {most:.0} µm of dry film at most, and the sheet asks for {asked:.0} µm. \
+                 Check litres and area, and measure the film."
+            )),
+            _ => None,
+        };
+        if let Some(detail) = why {
+            found.push(CoatCheck { code: "litres_do_not_match", pointer: "/litres", detail });
         }
     }
     if let (Some(film), Some(sheet)) = (film, sheet) {

@@ -151,6 +151,13 @@ impl FilmFields {
             }
             if self.readings_um.is_empty() {
                 refuse("/readings_um", "empty", "is empty. Enter the readings.");
+            } else if self.readings_um.iter().all(|reading| (1e-9..self.nominal_um / 100.0).contains(reading))
+            {
+                refuse(
+                    "/readings_um",
+                    "unit",
+                    "are all under a hundredth of nominal_um: millimetres? Enter micrometres.",
+                );
             }
         }
         if !faults.is_empty() {

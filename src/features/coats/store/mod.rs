@@ -8,13 +8,13 @@ use diesel::prelude::*;
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::{coat_versions, coats, treatment_entries, treatment_plans};
+use crate::db::schema::{coat_versions, coats};
 use crate::db::views::current_coats;
 use crate::error::{Error, Result};
 use crate::features::coats::model::CoatFields;
 use crate::features::products::model::CoatRole;
 use crate::features::vessels::model::Zone;
-use crate::ids::{CoatId, HaulOutId, OrgId, PersonId, ProductId, TreatmentId, VesselId};
+use crate::ids::{CoatId, HaulOutId, OrgId, PersonId, ProductId, VesselId};
 
 /// A version of a coat as stored.
 #[derive(Debug, Clone)]
@@ -360,23 +360,4 @@ pub fn at_place(
         .first(tx.conn())
         .optional()?;
     Ok(there)
-}
-
-/// The treatment of a haul-out that runs, if there is one: work was entered, and no closing.
-///
-/// # Errors
-/// Those of the database.
-pub fn running_treatment(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Option<TreatmentId>> {
-    use {treatment_entries as e, treatment_plans as p};
-    let of_plan = e::org_id.eq(p::org_id).and(e::treatment_id.eq(p::id));
-    let work = e::kind.eq_any(["wash", "blush_wash", "abrasion", "step_done"]);
-    Ok(p::table
-        .filter(p::org_id.eq(tx.org_id()).and(p::haul_out_id.eq(haul_out_id)))
-        .filter(diesel::dsl::exists(e::table.filter(of_plan).filter(work).select(e::id)))
-        .filter(diesel::dsl::not(diesel::dsl::exists(
-            e::table.filter(of_plan).filter(e::kind.eq("closing")).select(e::id),
-        )))
-        .select(p::id)
-        .first(tx.conn())
-        .optional()?)
 }

@@ -13,6 +13,7 @@ use crate::db::Tx;
 use crate::error::{Error, Result};
 use crate::features::accounts;
 use crate::features::climate::store::DayOfAir;
+use crate::features::coats::model::CoatFields;
 use crate::features::forecasts::model::{today, zone};
 use crate::features::policies;
 use crate::features::sites::store::{self as sites, Site};
@@ -139,6 +140,16 @@ fn facts(records: &Records, site: Option<&Site>, policy: Policy, as_of: NaiveDat
     })
 }
 
+/// Whether a coat went on in a treatment run from a plan: that one asks for an accepted film of each coat, and an override
+/// of that hold lets the hull go afloat, not the coat count. Of a treatment recorded as already done nobody asked for films.
+fn asked_for_film(coat: &CoatFields, records: &Records) -> bool {
+    let run = records.treatments.iter().filter(|treatment| records.run_here.contains(&treatment.id));
+    run.map(|treatment| &treatment.fields).any(|treatment| {
+        coat.haul_out_id == treatment.haul_out_id
+            && (treatment.started_on..=treatment.completed_on).contains(&coat.applied_on)
+    })
+}
+
 /// The coats of the bottom, those taken off too: they were its skin until then.
 fn coats(records: &Records, as_of: NaiveDate) -> Result<Vec<CoatFact>> {
     let whole = |number: Option<i32>| number.and_then(|number| u32::try_from(number).ok());
@@ -163,7 +174,7 @@ fn coats(records: &Records, as_of: NaiveDate) -> Result<Vec<CoatFact>> {
                 season_limit_months: whole(coat.season_limit_months),
                 max_days_dry: whole(coat.max_days_dry),
                 film_measured: measured.is_some() || coat.film_measured,
-                film_refused: measured.is_some_and(|film| !film.accepted),
+                film_refused: measured.map_or_else(|| asked_for_film(coat, records), |film| !film.accepted),
                 removed_on: coat.removed_on,
             })
         })

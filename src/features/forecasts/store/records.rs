@@ -14,7 +14,7 @@ use crate::features::surveys::store::{self as surveys};
 use crate::features::treatments::model::TreatmentKind;
 use crate::features::treatments::store::{self as treatments, Treatment};
 use crate::features::vessels::store::{self as vessels, Vessel};
-use crate::ids::{HaulOutId, VesselId};
+use crate::ids::{HaulOutId, TreatmentId, VesselId};
 
 /// The records of one vessel; surveys are the signed ones, and what was withdrawn is left out.
 #[derive(Debug, Clone)]
@@ -33,6 +33,8 @@ pub struct Records {
     pub films: Vec<Film>,
     /// Its treatments.
     pub treatments: Vec<Treatment>,
+    /// Those of the treatments that were run from a plan.
+    pub run_here: Vec<TreatmentId>,
     /// The air logged in the haul-outs of its curative treatments, by haul-out and day.
     pub days_of_air: Vec<DayOfAir>,
 }
@@ -64,6 +66,8 @@ pub fn records(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Records>> {
         .filter_map(|treatment| treatment.fields.haul_out_id)
         .collect();
     let days_of_air = climate::days_of_air(tx, &dried_in)?;
+    let ids_found: Vec<TreatmentId> = treatments_found.values().flatten().map(|own| own.id).collect();
+    let run_here = treatments::plan::planned(tx, &ids_found)?;
     let air = |haul_outs: &[HaulOut]| {
         days_of_air
             .iter()
@@ -80,6 +84,7 @@ pub fn records(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Records>> {
             findings: findings.remove(&vessel.id).unwrap_or_default(),
             coats: coats_found.remove(&vessel.id).unwrap_or_default(),
             films: films_found.remove(&vessel.id).unwrap_or_default(),
+            run_here: run_here.iter().filter(|(_, of)| *of == vessel.id).map(|(id, _)| *id).collect(),
             treatments: treatments_found.remove(&vessel.id).unwrap_or_default(),
             vessel,
         })

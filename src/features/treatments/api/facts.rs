@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use chrono::{DateTime, NaiveTime, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 
 use crate::db::Tx;
 use crate::error::Result;
@@ -13,7 +13,7 @@ use crate::features::haulouts::store as haulouts;
 use crate::features::products::store as products;
 use crate::features::treatments::model::drying::{DryingFacts, HullDrying};
 use crate::features::treatments::model::entry::{Entry, EntryKind, TreatmentState, done, standing, state};
-use crate::features::treatments::model::holds::{CoatOn, HoldFacts};
+use crate::features::treatments::model::holds::{CoatOn, FilmOn, HoldFacts};
 use crate::features::treatments::model::plan::StepKind;
 use crate::features::treatments::store::drying::{ReadingsOf, readings};
 use crate::features::treatments::store::plan::{self as store, Plan};
@@ -42,6 +42,11 @@ impl Facts {
             if state == TreatmentState::Planned { Vec::new() } else { coats_of(tx, &plan, &entries)? };
         let drying = drying(tx, &plan, &entries, Some(lifted_at), &climate)?;
         Ok(Self { plan, entries, state, coats, climate, drying, now })
+    }
+
+    /// The day work started.
+    pub(super) fn started_on(&self) -> Option<NaiveDate> {
+        started_at(&self.entries).map(|at| at.date_naive())
     }
 
     pub(super) fn holds(&self) -> HoldFacts<'_> {
@@ -87,7 +92,10 @@ fn coats_of(tx: &mut Tx<'_>, plan: &Plan, entries: &[Entry]) -> Result<Vec<CoatO
     let of = |coat: coats::Coat| CoatOn {
         id: coat.id,
         sheet: coat.fields.product_id.and_then(|id| sheets.get(&id).cloned()),
-        film_accepted: films.iter().rfind(|film| film.coat_id == coat.id).map(|film| film.accepted),
+        film: films
+            .iter()
+            .rfind(|film| film.coat_id == coat.id)
+            .map(|film| FilmOn { accepted: film.accepted, nominal_um: film.fields.nominal_um }),
         recorded_at: coat.recorded_at,
         fields: coat.fields,
     };

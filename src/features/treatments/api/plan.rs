@@ -12,9 +12,10 @@ use super::facts::Facts;
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
-use crate::features::haulouts::store as haulouts;
+use crate::features::haulouts::store::{self as haulouts, HaulOut};
 use crate::features::products::store as products;
 use crate::features::surveys::store::{finding, lock_vessel, survey};
+use crate::features::treatments::model::TreatmentKind;
 use crate::features::treatments::model::advice::{Advice, advice, mean};
 use crate::features::treatments::model::drying::HullDrying;
 use crate::features::treatments::model::entry::{
@@ -142,7 +143,7 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
             });
         }
     }
-    let next = next_steps(tx, &facts)?;
+    let next = next_steps(tx, &facts, advice.kind)?;
     let works = fields.steps.iter().flat_map(|step| step.step.works().iter().copied());
     Ok(PlanView {
         id: facts.plan.id,
@@ -162,11 +163,11 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
     })
 }
 
-fn next_steps(tx: &mut Tx<'_>, facts: &Facts) -> Result<Vec<NextStep>> {
+fn next_steps(tx: &mut Tx<'_>, facts: &Facts, advised: Option<TreatmentKind>) -> Result<Vec<NextStep>> {
     let ids: Vec<_> = facts.plan.fields.steps.iter().filter_map(|step| step.product_id).collect();
     let sheets: HashMap<_, _> =
         products::of_ids(tx, &ids)?.into_iter().map(|product| (product.id, product.fields)).collect();
-    next(&facts.holds(), facts.plan.vessel_id, &sheets)
+    next(&facts.holds(), advised, facts.plan.vessel_id, &sheets)
 }
 
 /// Plans a treatment within a transaction.
@@ -181,6 +182,7 @@ pub fn create(
 ) -> Result<PlanView> {
     let haul_out = haulouts::read(tx, haul_out_id)?;
     let fields = fields.checked()?;
+    check_start(&fields, &haul_out)?;
     check_products(tx, &fields)?;
     lock_vessel(tx, haul_out.fields.vessel_id)?;
     for other in store::plans(tx, PlansOf::HaulOut(haul_out_id))? {
@@ -197,6 +199,18 @@ pub fn create(
     }
     store::insert(tx, id, haul_out.fields.vessel_id, haul_out_id, &fields)?;
     settle(tx, "plan_treatment", id, None, &fields)
+}
+
+fn check_start(fields: &PlanFields, haul_out: &HaulOut) -> Result<()> {
+    let lifted_on = haul_out.fields.lifted_on;
+    match fields.starts_on {
+        Some(starts_on) if starts_on < lifted_on => Err(Error::field(
+            "/starts_on",
+            "before_lift",
+            format!("is before the lift on {lifted_on}. Correct one of them."),
+        )),
+        _ => Ok(()),
+    }
 }
 
 fn check_products(tx: &mut Tx<'_>, fields: &PlanFields) -> Result<()> {
@@ -242,6 +256,9 @@ pub fn change(
     let after = patch.apply(&before.fields)?.checked()?;
     if after == before.fields {
         return read(tx, id);
+    }
+    if after.starts_on != before.fields.starts_on {
+        check_start(&after, &haulouts::read(tx, before.haul_out_id)?)?;
     }
     check_products(tx, &after)?;
     store::insert_version(tx, id, before.version + 1, &after)?;

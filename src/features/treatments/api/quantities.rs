@@ -39,8 +39,11 @@ pub struct QuantityLine {
     pub coats: i32,
     /// The area.
     pub area_m2: Option<f64>,
-    /// Where the area comes from: `entered`, `girths` or `formula`.
+    /// Where the area comes from: `entered`, `girths`, `earlier_girths` (of another treatment of the vessel) or `formula`.
     pub area_source: Option<&'static str>,
+    /// The treatment in whose plan the girths stand, of `earlier_girths`. Enter girths or an area in this plan where the
+    /// hull is another shape now.
+    pub girths_of: Option<TreatmentId>,
     /// Litres with loss; null where something is missing.
     pub litres: Option<f64>,
     /// What is missing, and what to enter.
@@ -100,25 +103,44 @@ fn by_formula(vessel: &VesselFields) -> Option<f64> {
     bottom_area(&input).ok().map(|output| output.area_m2)
 }
 
-fn area(plan: &PlanFields, zone: Zone, vessel: &VesselFields) -> (Option<f64>, Option<&'static str>) {
-    let own = plan.zones.iter().find(|own| own.zone == zone);
-    let entered = own.and_then(|own| own.area_m2);
-    let measured = own.and_then(|own| own.area_by_girths_m2().ok().flatten());
-    match (entered, measured, zone) {
-        (Some(area_m2), ..) => (Some(area_m2), Some("entered")),
-        (None, Some(area_m2), _) => (Some(area_m2), Some("girths")),
-        (None, None, Zone::Bottom) => {
-            let reckoned = by_formula(vessel);
-            (reckoned, reckoned.map(|_| "formula"))
-        }
-        (None, None, _) => (None, None),
+/// An area and where it comes from.
+#[derive(Debug, Clone, Copy, Default)]
+struct Area {
+    area_m2: Option<f64>,
+    source: Option<&'static str>,
+    girths_of: Option<TreatmentId>,
+}
+
+fn girths_m2(plan: &PlanFields, zone: Zone) -> Option<f64> {
+    plan.zones.iter().find(|own| own.zone == zone)?.area_by_girths_m2().ok().flatten()
+}
+
+/// The area of a zone: as entered, by the plan's girths, by those last entered for the vessel, by the formula.
+fn area(plan: &Plan, zone: Zone, vessel: &VesselFields, of_vessels: &[Plan]) -> Area {
+    let own = plan.fields.zones.iter().find(|own| own.zone == zone);
+    if let Some(area_m2) = own.and_then(|own| own.area_m2) {
+        return Area { area_m2: Some(area_m2), source: Some("entered"), girths_of: None };
     }
+    if let Some(area_m2) = girths_m2(&plan.fields, zone) {
+        return Area { area_m2: Some(area_m2), source: Some("girths"), girths_of: None };
+    }
+    let earlier = of_vessels
+        .iter()
+        .filter(|other| other.vessel_id == plan.vessel_id && other.id != plan.id)
+        .filter_map(|other| Some((other, girths_m2(&other.fields, zone)?)))
+        .max_by_key(|(other, _)| (other.recorded_at, other.id));
+    if let Some((other, area_m2)) = earlier {
+        return Area { area_m2: Some(area_m2), source: Some("earlier_girths"), girths_of: Some(other.id) };
+    }
+    let reckoned = by_formula(vessel).filter(|_| zone == Zone::Bottom);
+    Area { area_m2: reckoned, source: reckoned.map(|_| "formula"), girths_of: None }
 }
 
 /// The purchase list of some plans.
 pub(super) fn purchase_list(tx: &mut Tx<'_>, plans: &[Plan]) -> Result<PurchaseList> {
     let vessel_ids: Vec<_> = plans.iter().map(|plan| plan.vessel_id).collect();
     let vessels = vessels::read_many(tx, &vessel_ids)?;
+    let of_vessels = store::plans(tx, PlansOf::Vessels(&vessel_ids))?;
     let product_ids: Vec<ProductId> =
         plans.iter().flat_map(|plan| &plan.fields.steps).filter_map(|step| step.product_id).collect();
     let sheets: BTreeMap<ProductId, _> =
@@ -131,7 +153,8 @@ pub(super) fn purchase_list(tx: &mut Tx<'_>, plans: &[Plan]) -> Result<PurchaseL
             let coats = step.coats.unwrap_or(0);
             let sheet = step.product_id.and_then(|id| sheets.get(&id));
             for zone in plan.fields.zones_of(step) {
-                let (area_m2, area_source) = area(&plan.fields, zone, &vessel.fields);
+                let Area { area_m2, source: area_source, girths_of } =
+                    area(plan, zone, &vessel.fields, &of_vessels);
                 let told = match (sheet, area_m2) {
                     (None, _) => Err("Name a product in the plan's step.".to_owned()),
                     (_, None) => Err(
@@ -160,6 +183,7 @@ pub(super) fn purchase_list(tx: &mut Tx<'_>, plans: &[Plan]) -> Result<PurchaseL
                     coats,
                     area_m2,
                     area_source,
+                    girths_of,
                     litres: told.as_ref().ok().copied(),
                     missing: told.err(),
                 });

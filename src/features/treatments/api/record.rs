@@ -1,6 +1,6 @@
 //! The record of a treatment: all that was measured, put on, done and decided, kept as it stood at the closing.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::{HttpResponse, get};
@@ -10,6 +10,7 @@ use serde_json::Value;
 use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
+use super::TreatmentView;
 use super::facts::{Facts, is_own, lifted_at};
 use super::plan::PlanView;
 use super::quantities::{PurchaseList, purchase_list};
@@ -17,14 +18,15 @@ use super::record_page::page;
 use crate::db::Tx;
 use crate::error::{Error, Result};
 use crate::features::accounts::store::names_of;
-use crate::features::climate::model::window::ClimateMoment;
-use crate::features::climate::store as climate;
+use crate::features::climate::store::{self as climate, ClimateValue};
 use crate::features::coats::api::CoatView;
 use crate::features::coats::api::films::FilmView;
 use crate::features::coats::store::{self as coats};
 use crate::features::treatments::model::drying::HullDrying;
+use crate::features::treatments::model::entry::{TreatmentState, state};
 use crate::features::treatments::model::record::{
-    LaterCorrection, NOT_A_SURVEY, ReadingVersion, RecordPerson, canonical, recorders,
+    LaterCorrection, NOT_A_SURVEY, ReadingVersion, RecordClimate, RecordOrigin, RecordPerson, canonical,
+    recorders,
 };
 use crate::features::treatments::store::drying::reading_versions;
 use crate::features::treatments::store::plan::{self as store, Plan};
@@ -43,6 +45,8 @@ pub struct TreatmentRecord {
     pub not_a_survey: &'static str,
     /// The vessel's name.
     pub vessel: String,
+    /// The treatment as it was done, with its days and the laminate taken off; null while it is not closed.
+    pub treatment: Option<TreatmentView>,
     /// Plan, steps, entries, overrides, advice and cautions.
     pub plan: PlanView,
     /// The readings by station, with those left out, and how the hull dried; null where the plan has no such step.
@@ -53,8 +57,8 @@ pub struct TreatmentRecord {
     pub coats: Vec<CoatView>,
     /// Their films, those superseded too.
     pub films: Vec<RecordFilm>,
-    /// The climate that was logged in the haul-out.
-    pub climate: Vec<ClimateMoment>,
+    /// The climate that was logged in the haul-out, values without the hull's temperature too.
+    pub climate: Vec<RecordClimate>,
     /// What was reckoned to be bought.
     pub quantities: PurchaseList,
     /// The people that it names by id.
@@ -76,9 +80,11 @@ pub struct RecordFilm {
 pub struct RecordView {
     /// The treatment.
     pub treatment_id: TreatmentId,
-    /// When it was kept, at the closing; null while the treatment is not closed.
+    /// Where the record comes from.
+    pub origin: RecordOrigin,
+    /// When it was kept, at the closing; null of the others.
     pub kept_at: Option<DateTime<Utc>>,
-    /// SHA-256 of `record` in hexadecimal, over its compact JSON with sorted keys (UTF-8, no spaces); null until kept.
+    /// SHA-256 of `record` in hexadecimal, over its compact JSON with sorted keys (UTF-8, no spaces); null unless kept.
     pub digest_sha256: Option<String>,
     /// The record.
     #[schema(value_type = TreatmentRecord)]
@@ -94,9 +100,17 @@ fn made(tx: &mut Tx<'_>, plan: &Plan) -> Result<Value> {
     let ids: Vec<CoatId> = shown.iter().map(|coat| coat.id).collect();
     let films = coats::film::all_of_coats(tx, &ids)?;
     let superseded: Vec<_> = films.iter().filter_map(|film| film.fields.supersedes_id).collect();
+    let from = lifted_at(tx, plan)?;
+    let climate = climate::kept(tx, plan.haul_out_id, from, facts.now)?
+        .into_iter()
+        .filter(|value| !value.fields.withdrawn)
+        .map(of_record)
+        .collect();
+    let closed = facts.state == TreatmentState::Closed;
     let record = TreatmentRecord {
         not_a_survey: NOT_A_SURVEY,
         vessel: vessels::read(tx, plan.vessel_id)?.fields.name,
+        treatment: closed.then(|| super::read(tx, plan.id)).transpose()?,
         quantities: purchase_list(tx, std::slice::from_ref(plan))?,
         plan: super::plan::read(tx, plan.id)?,
         reading_versions: reading_versions(tx, plan.haul_out_id)?,
@@ -106,7 +120,7 @@ fn made(tx: &mut Tx<'_>, plan: &Plan) -> Result<Value> {
             .into_iter()
             .map(|film| RecordFilm { superseded: superseded.contains(&film.id), film: film.into() })
             .collect(),
-        climate: facts.climate,
+        climate,
         persons: Vec::new(),
     };
     let mut record = serde_json::to_value(record).map_err(Error::internal)?;
@@ -118,6 +132,17 @@ fn made(tx: &mut Tx<'_>, plan: &Plan) -> Result<Value> {
         names_of(tx, &ids)?.into_iter().map(|(id, name)| RecordPerson { id, name }).collect();
     record["persons"] = serde_json::to_value(persons).map_err(Error::internal)?;
     Ok(record)
+}
+
+fn of_record(value: ClimateValue) -> RecordClimate {
+    RecordClimate {
+        at: value.fields.measured_at,
+        source: value.fields.source,
+        air_temperature_c: value.fields.air_temperature_c,
+        relative_humidity_pct: value.fields.relative_humidity_pct,
+        surface_temperature_c: value.fields.surface_temperature_c,
+        recorded_by: value.recorded_by,
+    }
 }
 
 /// Keeps the record of a treatment that is being closed in this transaction.
@@ -149,6 +174,7 @@ fn corrections(
             id: Some(reading.id.into()),
             recorded_at: reading.recorded_at,
             recorded_by: reading.recorded_by,
+            recorded_by_name: None,
             detail: format!(
                 "Version {} of the reading at {} {what} {} on the scale {}.",
                 reading.version, reading.station_code, reading.value, reading.scale
@@ -165,11 +191,17 @@ fn corrections(
             id: Some(version.id.into()),
             recorded_at: version.recorded_at,
             recorded_by: version.recorded_by,
+            recorded_by_name: None,
             detail: format!("The treatment was {what}: version {}.", version.version),
             reason: version.fields.correction_reason,
         });
     }
     later.sort_by_key(|correction| correction.recorded_at);
+    let ids: Vec<_> = later.iter().filter_map(|correction| correction.recorded_by).collect();
+    let names: HashMap<_, _> = names_of(tx, &ids)?.into_iter().collect();
+    for correction in &mut later {
+        correction.recorded_by_name = correction.recorded_by.and_then(|id| names.get(&id).cloned());
+    }
     Ok(later)
 }
 
@@ -201,6 +233,7 @@ fn coats_and_films(tx: &mut Tx<'_>, record: &Value) -> Result<Vec<LaterCorrectio
             id: Some(coat.id.into()),
             recorded_at: coat.recorded_at,
             recorded_by: coat.recorded_by,
+            recorded_by_name: None,
             detail: format!("The coat of {} is {what}.", coat.fields.applied_on),
             reason: coat.fields.correction_reason,
         });
@@ -213,6 +246,7 @@ fn coats_and_films(tx: &mut Tx<'_>, record: &Value) -> Result<Vec<LaterCorrectio
             id: Some(film.id.into()),
             recorded_at: film.recorded_at,
             recorded_by: film.recorded_by,
+            recorded_by_name: None,
             detail: format!(
                 "A film of a coat was measured, {accepted}: {:.0} µm in the mean.",
                 film.mean_film_um
@@ -223,6 +257,13 @@ fn coats_and_films(tx: &mut Tx<'_>, record: &Value) -> Result<Vec<LaterCorrectio
     Ok(later)
 }
 
+/// What a value of the climate says, whoever recorded it.
+fn told(value: &Value) -> String {
+    ["at", "air_temperature_c", "relative_humidity_pct", "surface_temperature_c"]
+        .map(|name| value[name].to_string())
+        .join(" ")
+}
+
 /// The values of the climate up to the closing that are not those of the record, told together.
 fn climate_since(
     tx: &mut Tx<'_>,
@@ -230,26 +271,26 @@ fn climate_since(
     record: &Value,
     kept_at: DateTime<Utc>,
 ) -> Result<Option<LaterCorrection>> {
-    let of_record: Vec<ClimateMoment> = items(&record["climate"])
-        .map(|value| serde_json::from_value(value.clone()).map_err(Error::internal))
-        .collect::<Result<_>>()?;
+    let own: HashSet<String> = items(&record["climate"]).map(told).collect();
+    // Records kept before 26 November 2026 name no source, and leave out what has no temperature of the hull.
+    let whole = items(&record["climate"]).any(|value| value["source"].is_string());
     let from = lifted_at(tx, plan)?;
-    let changed: Vec<_> = climate::kept(tx, plan.haul_out_id, from, kept_at)?
-        .into_iter()
-        .filter(|value| {
-            let Some(moment) = climate::moment(value) else { return false };
-            // Sorted by time; of several sources at one time any may be it.
-            let at = of_record.partition_point(|own| own.at < moment.at);
-            let same =
-                of_record.iter().skip(at).take_while(|own| own.at == moment.at).any(|own| *own == moment);
-            if value.fields.withdrawn { same && value.recorded_at >= kept_at } else { !same }
-        })
-        .collect();
+    let mut changed = Vec::new();
+    for value in climate::kept(tx, plan.haul_out_id, from, kept_at)? {
+        let known = whole || value.fields.surface_temperature_c.is_some() || value.recorded_at >= kept_at;
+        let now = serde_json::to_value(of_record(value.clone())).map_err(Error::internal)?;
+        let same = own.contains(&told(&now));
+        let corrected = if value.fields.withdrawn { same && value.recorded_at >= kept_at } else { !same };
+        if known && corrected {
+            changed.push(value);
+        }
+    }
     Ok(changed.iter().max_by_key(|value| value.recorded_at).map(|last| LaterCorrection {
         of: "climate_value",
         id: None,
         recorded_at: last.recorded_at,
         recorded_by: last.recorded_by,
+        recorded_by_name: None,
         reason: last.fields.correction_reason.clone(),
         detail: format!(
             "{} values of the climate before the closing were entered or corrected.",
@@ -258,7 +299,7 @@ fn climate_since(
     }))
 }
 
-/// Reads the record of a treatment within a transaction: as it was kept, or as things stand until the closing.
+/// Reads the record of a treatment within a transaction: as it was kept, or as things stand where none was kept.
 ///
 /// # Errors
 /// Not found.
@@ -269,19 +310,24 @@ pub fn read(tx: &mut Tx<'_>, id: TreatmentId) -> Result<RecordView> {
             let record: Value = serde_json::from_str(&own.record).map_err(Error::internal)?;
             Ok(RecordView {
                 treatment_id: id,
+                origin: RecordOrigin::KeptAtClosing,
                 kept_at: Some(own.recorded_at),
                 digest_sha256: Some(own.digest_sha256),
                 corrections_after_closing: corrections(tx, &plan, &record, own.recorded_at)?,
                 record,
             })
         }
-        None => Ok(RecordView {
-            treatment_id: id,
-            kept_at: None,
-            digest_sha256: None,
-            record: made(tx, &plan)?,
-            corrections_after_closing: Vec::new(),
-        }),
+        None => {
+            let closed = state(plan.version, &store::entries(tx, id)?) == TreatmentState::Closed;
+            Ok(RecordView {
+                treatment_id: id,
+                origin: if closed { RecordOrigin::MadeAfterwards } else { RecordOrigin::AsThingsStand },
+                kept_at: None,
+                digest_sha256: None,
+                record: made(tx, &plan)?,
+                corrections_after_closing: Vec::new(),
+            })
+        }
     }
 }
 

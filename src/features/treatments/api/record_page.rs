@@ -8,6 +8,7 @@ use serde_json::Value;
 
 use super::record::RecordView;
 use crate::error::{Error, Result};
+use crate::features::treatments::model::record::RecordOrigin;
 
 /// A table of the page.
 struct Table {
@@ -79,8 +80,20 @@ impl Words<'_> {
 }
 
 /// The fields that hold codes, written with spaces.
-const CODES: [&str; 11] =
-    ["kind", "zone", "step", "state", "hold", "role", "method", "rule", "left_out", "status", "of"];
+const CODES: [&str; 12] = [
+    "kind",
+    "zone",
+    "step",
+    "state",
+    "hold",
+    "role",
+    "method",
+    "rule",
+    "left_out",
+    "status",
+    "of",
+    "area_source",
+];
 
 /// A number as a person writes it: up to three decimals.
 fn short(number: f64) -> String {
@@ -112,6 +125,9 @@ fn step_of(progress: &Value) -> Value {
 /// A film with the coat it was measured on in words.
 fn film_of(film: &Value, coats: &Value) -> Value {
     let mut row = film.clone();
+    let failures: Vec<_> =
+        items(&film["failures"]).into_iter().map(|failure| failure["detail"].clone()).collect();
+    row["why_not"] = Value::Array(failures);
     if let Some((n, coat)) =
         items(coats).into_iter().enumerate().find(|(_, coat)| coat["id"] == film["coat_id"])
     {
@@ -126,7 +142,13 @@ fn sections(view: &RecordView, words: &Words<'_>) -> Vec<Section> {
     let plan = &record["plan"];
     let mut sections = Vec::new();
     if view.kept_at.is_some() {
-        let corrections = serde_json::to_value(&view.corrections_after_closing).unwrap_or_default();
+        let mut corrections = serde_json::to_value(&view.corrections_after_closing).unwrap_or_default();
+        for correction in corrections.as_array_mut().into_iter().flatten() {
+            // Who is no member here has no name here: the id says who.
+            if correction["recorded_by_name"].is_null() {
+                correction["recorded_by_name"] = correction["recorded_by"].clone();
+            }
+        }
         let none = if corrections.as_array().is_none_or(Vec::is_empty) {
             vec!["None by the time this page was made.".to_owned()]
         } else {
@@ -139,7 +161,7 @@ fn sections(view: &RecordView, words: &Words<'_>) -> Vec<Section> {
                 ("Of", "of"),
                 ("What", "detail"),
                 ("Why", "reason"),
-                ("Recorded by", "recorded_by"),
+                ("Recorded by", "recorded_by_name"),
             ],
         );
         sections.push(section("Corrections after the closing", none, table));
@@ -161,7 +183,12 @@ fn sections(view: &RecordView, words: &Words<'_>) -> Vec<Section> {
             ],
         ),
     ));
-    sections.push(section("Advice", texts(&plan["advice"]["reasons"]), None));
+    let supported = match plan["advice"]["kind"].as_str() {
+        Some(kind) => format!("When this was made the evidence supported a {kind} treatment."),
+        None => "When this was made the evidence supported neither kind of treatment.".to_owned(),
+    };
+    let advice = std::iter::once(supported).chain(texts(&plan["advice"]["reasons"])).collect();
+    sections.push(section("Advice", advice, None));
     let steps: Vec<Value> = items(&plan["progress"]).into_iter().map(step_of).collect();
     sections.push(section(
         "Steps",
@@ -189,6 +216,7 @@ fn sections(view: &RecordView, words: &Words<'_>) -> Vec<Section> {
                 ("Zone", "zone"),
                 ("Step", "step"),
                 ("Person", "person_name"),
+                ("Qualification", "qualification"),
                 ("Note", "note"),
                 ("Recorded", "recorded_at"),
                 ("Recorded by", "recorded_by"),
@@ -298,6 +326,7 @@ fn coats(record: &Value, words: &Words<'_>, sections: &mut Vec<Section>) {
                 ("Readings, µm", "readings_um"),
                 ("Mean, µm", "mean_film_um"),
                 ("Accepted", "accepted"),
+                ("Why not", "why_not"),
                 ("Measured", "measured_at"),
                 ("Recorded by", "recorded_by"),
             ],
@@ -314,6 +343,7 @@ fn coats(record: &Value, words: &Words<'_>, sections: &mut Vec<Section>) {
                 ("Product", "product"),
                 ("Coats", "coats"),
                 ("Area, m²", "area_m2"),
+                ("Area by", "area_source"),
                 ("Litres", "litres"),
                 ("Missing", "missing"),
             ],
@@ -346,22 +376,37 @@ pub(super) fn page(view: &RecordView) -> Result<String> {
         ("Plan", format!("version {}", record["plan"]["version"])),
         ("Times", "UTC".to_owned()),
     ];
+    let done = &record["treatment"];
+    if done.is_object() {
+        facts.push(("Done", format!("{} to {}", text(&done["started_on"]), text(&done["completed_on"]))));
+        if let Some(mm) = done["laminate_removed_mm"].as_f64() {
+            facts.push(("Laminate taken off", format!("{} mm", short(mm))));
+        }
+    }
     match (&view.kept_at, &view.digest_sha256) {
         (Some(at), Some(digest)) => {
             facts.push(("Record kept", at.format("%Y-%m-%d %H:%M").to_string()));
             facts.push(("SHA-256 of the record", digest.clone()));
         }
+        _ if view.origin == RecordOrigin::MadeAfterwards => facts.push((
+            "Record kept",
+            "none: the treatment was closed before records were kept. This one was made afterwards, from what is recorded now."
+                .to_owned(),
+        )),
         _ => facts.push(("Record kept", "not yet: the treatment is not closed".to_owned())),
     }
     let climate = items(&record["climate"])
         .into_iter()
         .map(|value| {
+            let hull = match &value["surface_temperature_c"] {
+                Value::Null => "not measured".to_owned(),
+                measured => format!("{} °C", words.cell(measured)),
+            };
             format!(
-                "{}  {} °C  {} %  {} °C",
+                "{}  {} °C  {} %  {hull}",
                 words.cell(&value["at"]),
                 words.cell(&value["air_temperature_c"]),
                 words.cell(&value["relative_humidity_pct"]),
-                words.cell(&value["surface_temperature_c"])
             )
         })
         .collect();

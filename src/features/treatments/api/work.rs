@@ -1,7 +1,7 @@
 //! Work under a treatment: entries, decisions, coats, closing.
 
 use actix_web::{HttpResponse, post};
-use chrono::{DateTime, NaiveDate, Utc};
+use chrono::{DateTime, Duration, NaiveDate, Utc};
 use garde::Validate;
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -16,6 +16,7 @@ use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
 use crate::features::coats::api::{self as coats, CoatView};
 use crate::features::coats::model::CoatFields;
+use crate::features::haulouts::store as haulouts;
 use crate::features::products::store as products;
 use crate::features::surveys::store::lock_vessel;
 use crate::features::treatments::model::TreatmentFields;
@@ -23,7 +24,7 @@ use crate::features::treatments::model::drying::HullDrying;
 use crate::features::treatments::model::entry::{
     Entry, EntryFields, EntryKind, StepState, TreatmentState, step_state,
 };
-use crate::features::treatments::model::holds::refuse;
+use crate::features::treatments::model::holds::{CODES, minute, refuse};
 use crate::features::treatments::store::plan::{self as store, Plan};
 use crate::http::creation::Creation;
 use crate::http::problem::CreateProblems;
@@ -78,6 +79,13 @@ fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Resu
         }
         _ => {}
     }
+    if let Some(hold) = fields.hold.as_deref().filter(|hold| !CODES.contains(hold)) {
+        let detail = format!("is {hold}, which no hold is called. Name one of {}.", CODES.join(", "));
+        return Err(Error::field("/hold", "unknown", detail));
+    }
+    if fields.kind.is_work() {
+        in_haul_out(tx, plan, fields.happened_at)?;
+    }
     if let Some(zone) = fields.zone
         && !plan.fields.zones.iter().any(|own| own.zone == zone)
     {
@@ -126,6 +134,20 @@ fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Resu
         },
     )?;
     read_entry(tx, plan.id, id)
+}
+
+/// Whether work lies in the haul-out. Local days reach half a day to either side of those of UTC.
+fn in_haul_out(tx: &mut Tx<'_>, plan: &Plan, at: DateTime<Utc>) -> Result<()> {
+    let ashore = haulouts::read(tx, plan.haul_out_id)?.fields;
+    let day = at.date_naive();
+    let before = day + Duration::days(1) < ashore.lifted_on;
+    let after = ashore.relaunched_on.is_some_and(|relaunched_on| day > relaunched_on + Duration::days(1));
+    if before || after {
+        let detail =
+            "lies outside the haul-out of the treatment. Correct the time, or the days of the haul-out.";
+        return Err(Error::field("/happened_at", "outside_haul_out", detail));
+    }
+    Ok(())
 }
 
 async fn enter_once<P: crate::permissions::Permission>(
@@ -195,11 +217,17 @@ fn put_on(tx: &mut Tx<'_>, id: CoatId, plan: &Plan, mut coat: CoatFields) -> Res
         ));
     }
     coat.haul_out_id = Some(plan.haul_out_id);
+    // What is wrong with the coat itself is told before what holds.
+    let coat = coats::whole(tx, coat)?;
     let facts = Facts::load(tx, plan.clone())?;
     if facts.state != TreatmentState::Running {
         return Err(conflict(
             "The treatment is not running: its plan must be accepted and its first step done before a coat, and it must not be closed.",
         ));
+    }
+    if let Some(day) = facts.started_on().filter(|day| coat.applied_on < *day) {
+        let detail = format!("is before the treatment began on {day}. Correct one of them.");
+        return Err(Error::field("/applied_on", "before_work", detail));
     }
     let holds = facts.holds();
     let Some(step) = holds.step_of(&coat) else {
@@ -282,12 +310,22 @@ pub fn close(tx: &mut Tx<'_>, id: TreatmentId, closing: ClosingFields) -> Result
             "The treatment is not running. Accept the plan and do its steps; a closed one stays closed.",
         ));
     }
+    if closing.launch_at > tx.now() {
+        return Err(Error::field(
+            "/launch_at",
+            "future",
+            "lies in the future. Close when the hull may go afloat.",
+        ));
+    }
+    let worked = facts.entries.iter().filter(|entry| !entry.withdrawn && entry.fields.kind.is_work());
+    let coated = facts.coats.iter().filter_map(|coat| coat.fields.finished_at);
+    let last = worked.map(|entry| entry.fields.happened_at).chain(coated).max();
+    if let Some(last) = last.filter(|last| closing.launch_at < *last) {
+        let detail = format!("lies before the last work, of {}. Correct one of them.", minute(last));
+        return Err(Error::field("/launch_at", "before_work", detail));
+    }
     refuse(&facts.holds().before_closing(closing.launch_at)?)?;
-    let started_on = facts
-        .entries
-        .iter()
-        .find(|entry| !entry.withdrawn && entry.fields.kind.is_work())
-        .map_or_else(|| closing.launch_at.date_naive(), |entry| entry.fields.happened_at.date_naive());
+    let started_on = facts.started_on().unwrap_or_else(|| closing.launch_at.date_naive());
     let entry = EntryFields {
         kind: EntryKind::Closing,
         zone: None,
@@ -299,13 +337,6 @@ pub fn close(tx: &mut Tx<'_>, id: TreatmentId, closing: ClosingFields) -> Result
         qualification: None,
         note: closing.note.clone(),
     };
-    if closing.launch_at > tx.now() {
-        return Err(Error::field(
-            "/launch_at",
-            "future",
-            "lies in the future. Close when the hull may go afloat.",
-        ));
-    }
     store::insert_entry(tx, EntryId::fresh(), &plan, None, &entry)?;
     let completed_on: NaiveDate = closing.launch_at.date_naive();
     let fields = TreatmentFields {

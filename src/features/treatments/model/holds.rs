@@ -16,6 +16,27 @@ use crate::features::vessels::model::Zone;
 use crate::ids::CoatId;
 use crate::science::drying::DryingStatus;
 
+/// The codes of all holds: an override names one of them.
+pub const CODES: [&str; 17] = [
+    "abrasion_missing",
+    "blush_wash_missing",
+    "climate_not_allowed",
+    "climate_not_known",
+    "coats_missing",
+    "cure_climate_not_allowed",
+    "cure_climate_not_known",
+    "cure_unknown",
+    "film_not_accepted",
+    "immersion_not_known",
+    "immersion_too_soon",
+    "launch_too_late",
+    "overcoating_unknown",
+    "readings_not_accepted",
+    "step_not_done",
+    "times_missing",
+    "too_soon",
+];
+
 /// What holds, and how to supply what is missing.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Hold {
@@ -29,6 +50,15 @@ pub struct Hold {
     pub detail: String,
 }
 
+/// A film as far as holds ask.
+#[derive(Debug, Clone, Copy)]
+pub struct FilmOn {
+    /// Whether its rule accepts it.
+    pub accepted: bool,
+    /// The dry film it was judged against.
+    pub nominal_um: f64,
+}
+
 /// A coat of the haul-out with what holds ask of it.
 #[derive(Debug, Clone)]
 pub struct CoatOn {
@@ -38,8 +68,8 @@ pub struct CoatOn {
     pub fields: CoatFields,
     /// Its product's sheet.
     pub sheet: Option<ProductFields>,
-    /// Whether the last film that stands is accepted; none when none was measured.
-    pub film_accepted: Option<bool>,
+    /// Its last film that stands; none when none was measured.
+    pub film: Option<FilmOn>,
     /// When it was recorded.
     pub recorded_at: DateTime<Utc>,
 }
@@ -106,19 +136,27 @@ impl HoldFacts<'_> {
             .flat_map(|drying| &drying.stations)
             .filter(|station| station.zone == zone)
             .collect();
-        let wet: Vec<String> = stations
-            .iter()
-            .filter(|station| station.status != DryingStatus::Ready)
-            .map(|station| format!("{} ({}) {}", station.code, word(station.status), station.reason))
-            .collect();
+        // Stations that wait for the same reason are told together.
+        let mut wet: Vec<(String, &str)> = Vec::new();
+        for station in stations.iter().filter(|station| station.status != DryingStatus::Ready) {
+            let reason = station.reason.trim_end_matches('.');
+            match wet.iter_mut().find(|(_, own)| *own == reason) {
+                Some((codes, _)) => {
+                    codes.push_str(", ");
+                    codes.push_str(&station.code);
+                }
+                None => wet.push((station.code.clone(), reason)),
+            }
+        }
         let detail = if stations.is_empty() {
             "No station of this zone has readings. Take them: POST /v1/surveys/{id}/readings in a survey of this haul-out."
                 .to_owned()
         } else if wet.is_empty() {
             return None;
         } else {
+            let wet: Vec<String> = wet.into_iter().map(|(codes, why)| format!("{codes}: {why}")).collect();
             format!(
-                "Readings are not accepted at {}. Wash, dry and read on, until all are at or under the target.",
+                "Readings are not accepted. {}. Wash, dry and read on, until all are at or under the target.",
                 wet.join("; ")
             )
         };
@@ -186,17 +224,25 @@ impl HoldFacts<'_> {
                 let judged = window(&limits, self.climate, from, to, MAX_GAP_H)?;
                 if judged.answer == WindowAnswer::NotAllowed {
                     let why: Vec<String> =
-                        judged.refusals.iter().map(|r| format!("{} at {}", r.detail, r.at)).collect();
+                        judged.refusals.iter().map(|r| format!("{}: {}", minute(r.at), r.detail)).collect();
                     hold(
                         "climate_not_allowed",
-                        format!("{} Wait for a window: POST coating-windows.", why.join("; ")),
+                        format!(
+                            "{} Wait for a window: POST /v1/haul-outs/{{id}}/coating-windows.",
+                            why.join(" ")
+                        ),
                     );
                 } else if judged.answer == WindowAnswer::NotEnoughValues {
                     hold(
                         "climate_not_known",
                         format!(
-                            "Between {from} and {to} the climate is not known for over {MAX_GAP_H} hours. Enter air, humidity and \
-                             hull temperature: POST /v1/haul-outs/{{id}}/climate-values."
+                            "{} the climate is not known within {MAX_GAP_H} hours. Enter air, humidity and hull temperature: \
+                             POST /v1/haul-outs/{{id}}/climate-values.",
+                            if from == to {
+                                format!("At {}", minute(from))
+                            } else {
+                                format!("Between {} and {}", minute(from), minute(to))
+                            }
                         ),
                     );
                 }
@@ -279,6 +325,12 @@ impl HoldFacts<'_> {
         };
         holds.into_iter().filter(|hold| !opened(hold)).collect()
     }
+}
+
+/// A time for people, in UTC.
+#[must_use]
+pub fn minute(at: DateTime<Utc>) -> String {
+    at.format("%Y-%m-%d %H:%M UTC").to_string()
 }
 
 /// The word of a code.

@@ -3,12 +3,13 @@
 use chrono::{DateTime, Duration, Utc};
 
 use super::entry::{StepState, step_state};
-use super::holds::{CoatOn, Hold, HoldFacts, word};
+use super::holds::{CoatOn, FilmOn, Hold, HoldFacts, minute, word};
 use super::plan::StepKind;
 use crate::error::Result;
 use crate::features::climate::model::window::{MAX_GAP_H, WindowAnswer, hours, window};
 use crate::features::coats::model::overcoating::{OvercoatAnswer, overcoat_state};
 use crate::features::products::model::{Overcoating, ProductFields};
+use crate::features::vessels::model::Zone;
 
 impl HoldFacts<'_> {
     /// What holds before the hull goes afloat and the treatment is closed at a time.
@@ -23,14 +24,23 @@ impl HoldFacts<'_> {
                     let detail = format!("The step {} is not done here. {}", word(step), step.evidence());
                     holds.push(Hold { code: "step_not_done", step, zone, detail });
                 }
+                let planned_um =
+                    self.plan.steps_in(zone).find(|own| own.step == step).and_then(|own| own.dry_film_um);
                 for coat in self.coats_of(step, zone) {
-                    holds.extend(film(coat, step));
+                    holds.extend(film(coat, step, planned_um));
                     self.cure(coat, step, launch_at, &mut holds)?;
                 }
             }
         }
         holds.dedup();
         Ok(self.not_overridden(holds, None))
+    }
+
+    /// Until when the hull may go afloat in a zone before its last antifouling has stood too long.
+    #[must_use]
+    pub fn launch_by(&self, zone: Zone) -> Option<DateTime<Utc>> {
+        let last = self.coats.iter().rfind(|coat| coat.fields.zone == zone)?;
+        latest_launch(last).map(|(_, until)| until)
     }
 
     fn cure(
@@ -46,7 +56,7 @@ impl HoldFacts<'_> {
         let mut hold = |code, detail| holds.push(Hold { code, step, zone, detail });
         if last && coat.sheet.as_ref().is_none_or(|sheet| sheet.cure.is_empty()) {
             let what = coat.sheet.as_ref().map_or_else(
-                || format!("The last coat, {}, names no product", coat.id),
+                || format!("The last coat, {}, names no product", named(coat)),
                 |sheet| format!("The sheet of the last coat, {}, has no times to immersion", sheet.name),
             );
             hold(
@@ -79,22 +89,21 @@ impl HoldFacts<'_> {
                     format!(
                         "The last coat, {}, has not cured for immersion. Wait{}.",
                         sheet.name,
-                        told.opens_at.map_or_else(String::new, |at| format!(" until {at}"))
+                        told.opens_at.map_or_else(String::new, |at| format!(" until {}", minute(at)))
                     ),
                 ),
                 OvercoatAnswer::Unknown => hold("immersion_not_known", told.detail),
                 OvercoatAnswer::Open | OvercoatAnswer::Closed => {}
             }
         }
-        if let Some((days, finished_at)) = sheet.max_days_to_launch.zip(coat.fields.finished_at)
-            && last
-            && launch_at - finished_at > Duration::days(i64::from(days))
-        {
+        if let Some((days, until)) = latest_launch(coat).filter(|(_, until)| last && launch_at > *until) {
             hold(
                 "launch_too_late",
                 format!(
-                    "The antifouling {} may stand {days} days before launch, and more have passed. Put on another coat.",
-                    sheet.name
+                    "The antifouling {} may stand {days} days before launch, until {}, which lies before the launch. Put on \
+                     another coat.",
+                    sheet.name,
+                    minute(until)
                 ),
             );
         }
@@ -119,14 +128,17 @@ impl HoldFacts<'_> {
                 WindowAnswer::NotAllowed => hold(
                     "cure_climate_not_allowed",
                     format!(
-                        "While the coat {} was put on and cured the climate broke a limit of {}. A qualified person decides: override with the reason.",
-                        coat.id, sheet.name
+                        "While {} was put on and cured the climate broke a limit of {}. A qualified person decides: override with the reason.",
+                        named(coat),
+                        sheet.name
                     ),
                 ),
                 WindowAnswer::NotEnoughValues => hold(
                     "cure_climate_not_known",
                     format!(
-                        "Between {from} and {to} the climate is not known for over {MAX_GAP_H} hours. Enter what the logger has."
+                        "Between {} and {} the climate is not known for over {MAX_GAP_H} hours. Enter what the logger has.",
+                        minute(from),
+                        minute(to)
                     ),
                 ),
             }
@@ -135,13 +147,36 @@ impl HoldFacts<'_> {
     }
 }
 
+/// How many days an antifouling may stand before launch, and until when.
+fn latest_launch(coat: &CoatOn) -> Option<(i32, DateTime<Utc>)> {
+    let days = coat.sheet.as_ref()?.max_days_to_launch?;
+    let until = coat.fields.finished_at?.checked_add_signed(Duration::days(i64::from(days)))?;
+    Some((days, until))
+}
+
 /// What holds of the film of a coat.
-fn film(coat: &CoatOn, step: StepKind) -> Option<Hold> {
-    let why = match coat.film_accepted {
-        Some(true) => return None,
-        Some(false) => "is not accepted by its rule. Put on another coat and measure, superseding that film",
-        None => "has no measured film. Measure it",
+fn film(coat: &CoatOn, step: StepKind, planned_um: Option<f64>) -> Option<Hold> {
+    let why = match (coat.film, planned_um) {
+        (None, _) => "was not measured. Measure it".to_owned(),
+        (Some(FilmOn { accepted: false, .. }), _) => {
+            "is not accepted by its rule. Put on another coat and measure, superseding that film".to_owned()
+        }
+        (Some(FilmOn { nominal_um, .. }), Some(planned_um)) if nominal_um < planned_um * (1.0 - 1e-9) => {
+            format!(
+                "was judged against {nominal_um} µm, and the plan asks for {planned_um} µm. Judge it against that, superseding \
+             that film"
+            )
+        }
+        (Some(_), _) => return None,
     };
-    let detail = format!("The coat {} {why}: POST /v1/coats/{}/films.", coat.id, coat.id);
+    let detail = format!("The film of {} {why}: POST /v1/coats/{}/films.", named(coat), coat.id);
     Some(Hold { code: "film_not_accepted", step, zone: coat.fields.zone, detail })
+}
+
+/// A coat as people know it.
+fn named(coat: &CoatOn) -> String {
+    let fields = &coat.fields;
+    let colour = fields.colour.as_deref().map_or_else(String::new, |colour| format!(", {colour}"));
+    let on = fields.finished_at.map_or_else(|| fields.applied_on.to_string(), minute);
+    format!("the {} coat of {on}{colour}", word(fields.role))
 }

@@ -6,15 +6,17 @@ use serde::Serialize;
 use serde_json::json;
 use utoipa::ToSchema;
 
+use super::TreatmentKind;
 use super::drying::HullDrying;
 use super::entry::{StepState, TreatmentState, step_state};
-use super::holds::{Hold, HoldFacts, word};
+use super::holds::{Hold, HoldFacts, minute, word};
 use super::plan::{PlanStep, StepKind};
 use crate::error::{Error, Result};
 use crate::features::coats::model::CoatFields;
 use crate::features::products::model::ProductFields;
 use crate::features::vessels::model::Zone;
 use crate::ids::{ProductId, VesselId};
+use crate::science::drying::DryingStatus;
 
 /// Whether what comes next can be done now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
@@ -49,6 +51,7 @@ pub struct NextStep {
 /// Invalid, when a value lies out of the range of the science.
 pub fn next<S: std::hash::BuildHasher>(
     facts: &HoldFacts<'_>,
+    advised: Option<TreatmentKind>,
     vessel_id: VesselId,
     sheets: &HashMap<ProductId, ProductFields, S>,
 ) -> Result<Vec<NextStep>> {
@@ -65,14 +68,32 @@ pub fn next<S: std::hash::BuildHasher>(
             None => {
                 let mut holds = facts.before_closing(facts.now)?;
                 holds.retain(|hold| hold.zone == zone);
-                ("All steps are done here. Close the treatment: POST its closing.".to_owned(), holds)
+                let by = facts.launch_by(zone).map_or_else(String::new, |by| {
+                    format!(" The antifouling asks for launch by {}.", minute(by))
+                });
+                (format!("All steps are done here. Close the treatment: POST its closing.{by}"), holds)
             }
             Some(step) => of_step(facts, zone, step, vessel_id, sheets)?,
         };
         let (answer, detail) = if facts.state == TreatmentState::Planned {
-            (NextAnswer::Accept, "A named qualified person accepts the plan: POST its decisions.".to_owned())
+            let other = advised.filter(|kind| *kind != facts.plan.kind).map_or_else(String::new, |kind| {
+                format!(
+                    " The evidence supports a {} treatment, and this plan is {}: see advice.",
+                    word(kind),
+                    word(facts.plan.kind)
+                )
+            });
+            (
+                NextAnswer::Accept,
+                format!("A named qualified person accepts the plan: POST its decisions.{other}"),
+            )
         } else if let Some(first) = holds.first() {
-            (NextAnswer::Wait, format!("{what} It waits: {}", first.detail))
+            let more = match holds.len() - 1 {
+                0 => String::new(),
+                1 => " One more hold is open.".to_owned(),
+                more => format!(" {more} more holds are open."),
+            };
+            (NextAnswer::Wait, format!("{what} It waits: {}{more}", first.detail))
         } else {
             (NextAnswer::Go, what)
         };
@@ -105,7 +126,8 @@ fn of_step<S: std::hash::BuildHasher>(
         return Ok((what, facts.before_done(step.step, zone)));
     }
     let what = match facts.drying.filter(|_| step.step == StepKind::Dry) {
-        Some(drying) => format!("Next is the step dry. {}", when_dry(drying)),
+        // What holds says the rest, where no date is told.
+        Some(drying) => format!("Next is the step dry. {}", when_dry(drying)).trim_end().to_owned(),
         None => format!("Next is the step {name}. {}", step.step.evidence()),
     };
     Ok((what, facts.before_done(step.step, zone)))
@@ -124,6 +146,7 @@ fn when_dry(drying: &HullDrying) -> String {
             };
             format!("{slowest}Dry about {}, between {} and {}.", day(at.p50), day(at.p10), day(at.p90))
         }
-        None => format!("{slowest}{}", drying.reason),
+        None if drying.status == DryingStatus::Ready => format!("{slowest}{}", drying.reason),
+        None => slowest,
     }
 }

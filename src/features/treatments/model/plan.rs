@@ -6,14 +6,13 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::TreatmentKind;
+use super::zone::PlanZone;
 use crate::error::{Error, FieldError, Result};
 use crate::features::products::model::CoatRole;
 use crate::features::surveys::model::fact::within_years;
 use crate::features::vessels::model::Zone;
 use crate::ids::ProductId;
-use crate::science::bottom_area::{AreaMethod, BottomAreaInput, GirthStation, bottom_area};
 use crate::science::cautions::Work;
-use crate::science::refusal::Refusals;
 
 /// A step of a treatment, in the order of the work.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, ToSchema)]
@@ -127,54 +126,6 @@ impl PlanStep {
     }
 }
 
-/// A zone of a plan.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Validate, ToSchema)]
-pub struct PlanZone {
-    /// The zone.
-    #[garde(skip)]
-    pub zone: Zone,
-    /// Its area, for the quantities. Where it is left out the girths give it, for the bottom else a formula of the
-    /// vessel's form.
-    #[garde(range(min = 0.01, max = 2000.0))]
-    #[schema(minimum = 0.01, maximum = 2000)]
-    pub area_m2: Option<f64>,
-    /// Girths measured across the zone, from forward aft, from end to end; at least three.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    #[garde(length(max = 101), dive)]
-    #[schema(max_items = 101)]
-    pub girths: Vec<Girth>,
-}
-
-/// A girth measured across a zone.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, Validate, ToSchema)]
-pub struct Girth {
-    /// Aft from the forward end of the waterline.
-    #[garde(range(min = -10.0, max = 110.0))]
-    #[schema(minimum = -10, maximum = 110)]
-    pub x_m: f64,
-    /// The whole girth, from one side to the other.
-    #[garde(range(min = 0.0, max = 60.0))]
-    #[schema(minimum = 0, maximum = 60)]
-    pub girth_m: f64,
-}
-
-impl PlanZone {
-    /// The area by its girths; none without any.
-    ///
-    /// # Errors
-    /// Too few, out of order, or out of the range of the science.
-    pub fn area_by_girths_m2(&self) -> Result<Option<f64>, Refusals> {
-        if self.girths.is_empty() {
-            return Ok(None);
-        }
-        let stations =
-            self.girths.iter().map(|girth| GirthStation { x_m: girth.x_m, girth_m: girth.girth_m });
-        let input =
-            BottomAreaInput { stations: Some(stations.collect()), ..BottomAreaInput::of(AreaMethod::Girths) };
-        bottom_area(&input).map(|output| Some(output.area_m2))
-    }
-}
-
 /// What counts as dry, on the scale of a meter.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Validate, ToSchema)]
 pub struct DryTarget {
@@ -284,7 +235,11 @@ impl PlanFields {
             if self.zones.iter().take(n).any(|before| before.zone == zone.zone) {
                 refuse(format!("/zones/{n}/zone"), "twice", "is in the list already. Keep it once.");
             }
-            if let Err(refusals) = zone.area_by_girths_m2() {
+            let measured = zone.area_by_girths_m2();
+            if measured.as_ref().is_ok_and(|area_m2| area_m2.is_some_and(|area_m2| area_m2 < 0.01)) {
+                refuse(format!("/zones/{n}/girths"), "no_area", "enclose no area. Measure them again.");
+            }
+            if let Err(refusals) = measured {
                 for refusal in Error::from(refusals).fields {
                     let at = refusal.pointer.replacen("/stations", "/girths", 1);
                     refuse(format!("/zones/{n}{at}"), &refusal.code, &refusal.detail);
@@ -313,7 +268,10 @@ impl PlanFields {
                     "is under two coats of sealer. Plan two at least.",
                 );
             }
-            for zone in &step.zones {
+            for (m, zone) in step.zones.iter().enumerate() {
+                if step.zones.iter().take(m).any(|before| before == zone) {
+                    refuse(format!("/steps/{n}/zones/{m}"), "twice", "is in the list already. Keep it once.");
+                }
                 if !self.zones.iter().any(|own| own.zone == *zone) {
                     refuse(
                         format!("/steps/{n}/zones"),
@@ -340,6 +298,19 @@ impl PlanFields {
                 refuse("/steps".to_owned(), "missing", &detail.to_lowercase());
             }
         }
+        self.check_zones(&mut faults);
+        let mut refuse = |pointer: String, code: &str, detail: &str| {
+            faults.push(FieldError::new(pointer, code, detail));
+        };
+        if let Some(dry) = &self.dry_target
+            && dry.saturated_moisture_pct.zip(dry.dry_moisture_pct).is_some_and(|(most, dry)| dry >= most)
+        {
+            refuse(
+                "/dry_target/dry_moisture_pct".to_owned(),
+                "above_saturated",
+                "is not under saturated_moisture_pct. Correct one of them.",
+            );
+        }
         if let Some(dry) = &self.dry_target
             && dry.meter_step.is_some_and(|step| dry.steady_range < 2.0 * step * (1.0 - 1e-9))
         {
@@ -350,6 +321,27 @@ impl PlanFields {
             );
         }
         if faults.is_empty() { Ok(self) } else { Err(Error::invalid(faults)) }
+    }
+
+    /// What each zone needs for itself.
+    fn check_zones(&self, faults: &mut Vec<FieldError>) {
+        for (n, zone) in self.zones.iter().enumerate() {
+            let here = |step| self.steps_in(zone.zone).any(|own| own.step == step);
+            let curative = self.kind == TreatmentKind::Curative;
+            let (pointer, detail) = if self.steps_in(zone.zone).next().is_none() {
+                (format!("/zones/{n}/zone"), "has no step. Plan one there, or leave the zone out.")
+            } else if here(StepKind::Barrier) && !here(StepKind::Abrade) && !here(StepKind::Seal) {
+                (
+                    "/steps".to_owned(),
+                    "put a barrier on a zone that none of them abrades or seals. Add one there.",
+                )
+            } else if curative && here(StepKind::Seal) && !(here(StepKind::Strip) && here(StepKind::Dry)) {
+                ("/steps".to_owned(), "seal a zone that they do not strip and dry. Add both there.")
+            } else {
+                continue;
+            };
+            faults.push(FieldError::new(pointer, "zone", detail));
+        }
     }
 
     /// Whether it has a step.

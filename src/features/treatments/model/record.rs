@@ -6,6 +6,7 @@ use serde_json::Value;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
+use crate::features::climate::model::ClimateSource;
 use crate::ids::{PersonId, ReadingId};
 
 /// What the record is not.
@@ -39,6 +40,36 @@ pub struct ReadingVersion {
     pub recorded_by: Option<PersonId>,
 }
 
+/// A value of the climate, with or without the hull's temperature.
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
+pub struct RecordClimate {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// Where the value comes from.
+    pub source: ClimateSource,
+    /// Temperature of the air.
+    pub air_temperature_c: f64,
+    /// Relative humidity over water.
+    pub relative_humidity_pct: f64,
+    /// Temperature of the hull's surface, where it was measured.
+    pub surface_temperature_c: Option<f64>,
+    /// By whom it was recorded.
+    pub recorded_by: Option<PersonId>,
+}
+
+/// Where a record comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum RecordOrigin {
+    /// The treatment is not closed: as things stand.
+    AsThingsStand,
+    /// Kept at the closing, for ever.
+    KeptAtClosing,
+    /// The treatment was closed before records were kept: made as it is read, from what is recorded by then, later
+    /// corrections included. It has no digest, for it may read otherwise tomorrow.
+    MadeAfterwards,
+}
+
 /// A person that the record names by id.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct RecordPerson {
@@ -59,6 +90,8 @@ pub struct LaterCorrection {
     pub recorded_at: DateTime<Utc>,
     /// By whom.
     pub recorded_by: Option<PersonId>,
+    /// The name of that person.
+    pub recorded_by_name: Option<String>,
     /// Why, as entered.
     pub reason: Option<String>,
     /// What is so now.

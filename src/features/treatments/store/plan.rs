@@ -101,15 +101,15 @@ pub fn insert_version(tx: &mut Tx<'_>, id: TreatmentId, version: i32, fields: &P
     Ok(())
 }
 
-/// Plans, each in its last version: of one treatment, of a haul-out, or all that start between two days.
+/// Plans, each in its last version: of one treatment, of a haul-out, of some vessels, or all that start between two days.
 #[derive(Debug, Clone, Copy)]
-pub enum PlansOf {
+pub enum PlansOf<'a> {
     /// One treatment.
     Treatment(TreatmentId),
     /// A haul-out.
     HaulOut(HaulOutId),
-    /// A vessel.
-    Vessel(VesselId),
+    /// Some vessels.
+    Vessels(&'a [VesselId]),
     /// Those that start from the first day until before the second.
     Days(NaiveDate, NaiveDate),
 }
@@ -118,7 +118,7 @@ pub enum PlansOf {
 ///
 /// # Errors
 /// Those of the database.
-pub fn plans(tx: &mut Tx<'_>, of: PlansOf) -> Result<Vec<Plan>> {
+pub fn plans(tx: &mut Tx<'_>, of: PlansOf<'_>) -> Result<Vec<Plan>> {
     use {treatment_plan_versions as v, treatment_plans as p};
     let later = diesel::alias!(treatment_plan_versions as later);
     let superseded = later
@@ -132,7 +132,7 @@ pub fn plans(tx: &mut Tx<'_>, of: PlansOf) -> Result<Vec<Plan>> {
     query = match of {
         PlansOf::Treatment(id) => query.filter(p::id.eq(id)),
         PlansOf::HaulOut(id) => query.filter(p::haul_out_id.eq(id)),
-        PlansOf::Vessel(id) => query.filter(p::vessel_id.eq(id)),
+        PlansOf::Vessels(ids) => query.filter(p::vessel_id.eq_any(ids)),
         PlansOf::Days(from, before) => query.filter(v::starts_on.ge(from).and(v::starts_on.lt(before))),
     };
     let rows: Vec<PlanRow> = query
@@ -140,6 +140,22 @@ pub fn plans(tx: &mut Tx<'_>, of: PlansOf) -> Result<Vec<Plan>> {
         .select((p::id, v::version, p::vessel_id, p::haul_out_id, v::plan, v::recorded_at, v::recorded_by))
         .load(tx.conn())?;
     rows.into_iter().map(PlanRow::plan).collect()
+}
+
+/// Those of some treatments that have a plan, each with its vessel.
+///
+/// # Errors
+/// Those of the database.
+pub fn planned(tx: &mut Tx<'_>, ids: &[TreatmentId]) -> Result<Vec<(TreatmentId, VesselId)>> {
+    use treatment_plans as p;
+    if ids.is_empty() {
+        return Ok(Vec::new());
+    }
+    Ok(p::table
+        .filter(p::org_id.eq(tx.org_id()).and(p::id.eq_any(ids)))
+        .order(p::id)
+        .select((p::id, p::vessel_id))
+        .load(tx.conn())?)
 }
 
 /// One plan.
