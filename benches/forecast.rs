@@ -97,6 +97,18 @@ fn one_hull(criterion: &mut Criterion) {
     }
 }
 
+/// Scale and shape of all members of an ensemble: what every forecast draws once a life.
+fn weibull(criterion: &mut Criterion) {
+    let ensemble = Ensemble::draw(DEFAULT_MEMBERS, 1, Priors::default());
+    criterion.bench_function("scale and shape of 64 members", |bencher| {
+        bencher.iter(|| {
+            (0..ensemble.members())
+                .map(|member| ensemble.weibull(member, 0, black_box(Some(LaminateClass::Isophthalic))))
+                .fold(0.0, |sum, (scale, shape)| sum + scale * shape)
+        });
+    });
+}
+
 fn on(year: i32, month: u32, day: u32) -> NaiveDate {
     NaiveDate::from_ymd_opt(year, month, day).expect("a day of the calendar")
 }
@@ -165,5 +177,5 @@ fn winters_on_record() -> Vec<HaulOutFact> {
         .collect()
 }
 
-criterion_group!(benches, exposure, one_hull);
+criterion_group!(benches, exposure, weibull, one_hull);
 criterion_main!(benches);

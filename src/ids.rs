@@ -88,6 +88,7 @@ id!(/** A treatment. */ TreatmentId, "treatment");
 id!(/** What was done or decided in a treatment under way. */ EntryId, "entry");
 id!(/** An attachment. */ AttachmentId, "attachment");
 id!(/** An object: the bytes of an attachment, outside the database. */ ObjectId, "object");
+id!(/** A calibration: what was learned from a fleet. */ CalibrationId, "calibration");
 id!(/** A policy. */ PolicyId, "policy");
 id!(/** A row of the due list. */ DueId, "due row");
 id!(/** A calendar that a person subscribes to. */ CalendarFeedId, "calendar");

@@ -6,13 +6,14 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::db::Db;
 use crate::features::{
-    accounts, attachments, audit, batches, calculators, climate, coats, dossier, due, events, forecasts,
-    grants, haulouts, imports, jobs, policies, products, reports, sites, surveys, treatments, vessels,
+    accounts, attachments, audit, batches, calculators, calibrations, climate, coats, dossier, due, events,
+    forecasts, grants, haulouts, hindcasts, imports, jobs, policies, products, reports, sites, statistics,
+    surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;
 use crate::ids::OrgId;
-use crate::jobs::queue::{AUDIT_HEAD, DELIVERY, DIGEST, DRYING, FORECAST};
+use crate::jobs::queue::{AUDIT_HEAD, DELIVERY, DIGEST, DRYING, FORECAST, LEARNING};
 use crate::jobs::{Job, Workers};
 
 /// Who works at which kind of job. What a handler needs beyond the database (the post, the keys) is with the guards.
@@ -21,6 +22,12 @@ pub fn workers(_guards: &Arc<Guards>) -> Workers {
     Workers::of(FORECAST, forecasts::job::handle)
         .and(DRYING, treatments::job::tell_drying)
         .and(AUDIT_HEAD, events::job::tell_audit_head)
+}
+
+/// Who learns from the fleets' records: apart from the others, since a fit may take a minute.
+#[must_use]
+pub fn learners() -> Workers {
+    Workers::of(LEARNING, statistics::job::handle).one_at_a_time()
 }
 
 /// Who sends events to subscriptions, and letters to members.
@@ -52,8 +59,11 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     coats::register(config);
     treatments::register(config);
     policies::register(config);
+    calibrations::register(config);
     forecasts::register(config);
     due::register(config);
+    statistics::register(config);
+    hindcasts::register(config);
     events::register(config);
     attachments::register(config);
     reports::register(config);

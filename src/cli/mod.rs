@@ -10,6 +10,7 @@ pub mod database;
 mod demo;
 mod due;
 pub mod erase;
+mod hindcast;
 mod import;
 mod jobs;
 mod migrate;
@@ -44,6 +45,8 @@ enum Command {
     Import(import::Import),
     /// Print what falls due
     Due(due::Due),
+    /// Hold past surveys against the forecasts that were possible before them
+    Hindcast(hindcast::Hindcast),
     /// Show the vessels of a service
     Vessel(client::lists::Vessel),
     /// Write what a service keeps to a file
@@ -89,6 +92,7 @@ pub fn main() -> ExitCode {
         Command::Serve(command) => command.run(),
         Command::Import(command) => command.run(),
         Command::Due(command) => command.run(),
+        Command::Hindcast(command) => command.run(),
         Command::Vessel(command) => command.run(),
         Command::Export(command) => command.run(),
         Command::SignIn(command) => command.run(),

@@ -19,7 +19,7 @@ use crate::db::Db;
 use crate::db::private::{Account, is_root};
 use crate::error::{Code, Error, Result};
 use crate::features::attachments::sweep::sweep;
-use crate::features::{events, forecasts, reports};
+use crate::features::{events, forecasts, reports, statistics};
 use crate::http::guards::{Bounds, Guards};
 use crate::http::mail::Mail;
 use crate::http::server;
@@ -35,6 +35,7 @@ const HTTP_WORKERS: usize = 2;
 const BLOCKING_THREADS: usize = 4;
 const JOB_THREADS: usize = 1;
 const SENDING_THREADS: usize = 2;
+const LEARNING_THREADS: usize = 1;
 /// How often the heads of the audit go to their file; once at the start.
 const HEADS_EVERY: Duration = Duration::from_hours(24);
 /// How often the store of attachments is swept of what has no row; once at the start.
@@ -181,10 +182,13 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
     }
     events::job::schedule_audit_heads(&db)?;
     reports::job::schedule_digests(&db)?;
+    statistics::job::schedule_learning(&db)?;
     forecasts::job::request_for_new_model(&db)?;
     let runner = Runner::start(&db, &routes::workers(&guards), JOB_THREADS)?;
     // Apart from the others: a receiver may be slow.
     let senders = Runner::start(&db, &routes::senders(&guards), SENDING_THREADS)?;
+    // Apart from the others: a fit may take a minute.
+    let learners = Runner::start(&db, &routes::learners(), LEARNING_THREADS)?;
     let address = listener.local_addr().map_err(Error::internal)?;
     let heads = (db.clone(), secrets.clone());
     let sweeping = (db.clone(), objects.clone());
@@ -222,6 +226,7 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
     });
     runner.stop();
     senders.stop();
+    learners.stop();
     if let Some(private) = private {
         private.stop().map_err(|cause| Error::new(Code::Unavailable, cause.to_string()))?;
     }

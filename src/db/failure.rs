@@ -161,7 +161,8 @@ fn database_refusal(kind: DatabaseErrorKind, constraint: &str) -> Option<Error> 
         }
         // The next version of an append-only record: somebody else wrote it first.
         DatabaseErrorKind::UniqueViolation
-            if constraint.ends_with("_versions_pkey") || constraint == "readings_pkey" =>
+            if constraint.ends_with("_versions_pkey")
+                || matches!(constraint, "readings_pkey" | "calibration_choices_pkey") =>
         {
             Some(Error::new(
                 Code::Stale,

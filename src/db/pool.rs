@@ -79,7 +79,7 @@ impl Db {
         let db = Self {
             app: pool(&options.app_url, options.app_connections)?,
             // A listener and the threads of each runner.
-            worker: pool(&options.worker_url, 6)?,
+            worker: pool(&options.worker_url, 8)?,
             sign_in: pool(&options.sign_in_url, 4)?,
             clock,
         };

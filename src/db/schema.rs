@@ -81,6 +81,43 @@ diesel::table! {
 }
 
 diesel::table! {
+    calibration_choices (org_id, sequence) {
+        org_id -> Uuid,
+        sequence -> Int4,
+        calibration_id -> Nullable<Uuid>,
+        chosen_at -> Timestamptz,
+        chosen_by -> Nullable<Uuid>,
+        note -> Nullable<Text>,
+    }
+}
+
+diesel::table! {
+    calibration_previews (org_id, calibration_id) {
+        org_id -> Uuid,
+        calibration_id -> Uuid,
+        compared_with_id -> Nullable<Uuid>,
+        computed_at -> Timestamptz,
+        preview -> Jsonb,
+    }
+}
+
+diesel::table! {
+    calibrations (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        fitted_at -> Timestamptz,
+        model -> Text,
+        hulls -> Int4,
+        lives -> Int4,
+        events -> Int4,
+        peers -> Int4,
+        inputs_sha256 -> Bytea,
+        fit -> Jsonb,
+        skins -> Jsonb,
+    }
+}
+
+diesel::table! {
     calendar_feeds (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,
@@ -122,9 +159,10 @@ diesel::table! {
 }
 
 diesel::table! {
-    due_ended (org_id, id) {
-        org_id -> Uuid,
+    due_ended (viewer_org_id, id) {
+        viewer_org_id -> Uuid,
         id -> Uuid,
+        org_id -> Uuid,
         site_id -> Nullable<Uuid>,
         kind -> Text,
         due_on -> Date,
@@ -437,6 +475,16 @@ diesel::table! {
 }
 
 diesel::table! {
+    learning_settings (org_id) {
+        org_id -> Uuid,
+        acceptance -> Text,
+        pooled -> Bool,
+        version -> Int4,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     members (org_id, person_id) {
         org_id -> Uuid,
         person_id -> Uuid,
@@ -491,6 +539,15 @@ diesel::table! {
         version -> Int4,
         created_at -> Timestamptz,
         updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    pooled_sums (org_id) {
+        org_id -> Uuid,
+        sum_id -> Uuid,
+        sums -> Jsonb,
+        given_at -> Timestamptz,
     }
 }
 
@@ -914,7 +971,10 @@ diesel::joinable!(audit_chain -> organisations (org_id));
 diesel::joinable!(calendar_feeds -> organisations (org_id));
 diesel::joinable!(digest_letters -> organisations (org_id));
 diesel::joinable!(digests -> organisations (org_id));
-diesel::joinable!(due_ended -> organisations (org_id));
+diesel::joinable!(calibration_choices -> organisations (org_id));
+diesel::joinable!(calibration_choices -> people (chosen_by));
+diesel::joinable!(calibration_previews -> organisations (org_id));
+diesel::joinable!(calibrations -> organisations (org_id));
 diesel::joinable!(climate_values -> organisations (org_id));
 diesel::joinable!(climate_values -> people (recorded_by));
 diesel::joinable!(coat_films -> organisations (org_id));
@@ -931,10 +991,12 @@ diesel::joinable!(haul_outs -> organisations (org_id));
 diesel::joinable!(invitations -> organisations (org_id));
 diesel::joinable!(invitations -> people (invited_by));
 diesel::joinable!(jobs -> organisations (org_id));
+diesel::joinable!(learning_settings -> organisations (org_id));
 diesel::joinable!(members -> organisations (org_id));
 diesel::joinable!(members -> people (person_id));
 diesel::joinable!(passwords -> people (person_id));
 diesel::joinable!(policies -> organisations (org_id));
+diesel::joinable!(pooled_sums -> organisations (org_id));
 diesel::joinable!(products -> organisations (org_id));
 diesel::joinable!(programs -> organisations (org_id));
 diesel::joinable!(readings -> organisations (org_id));
@@ -963,6 +1025,9 @@ diesel::allow_tables_to_appear_in_same_query!(
     audit,
     audit_chain,
     calendar_feeds,
+    calibration_choices,
+    calibration_previews,
+    calibrations,
     climate_values,
     coat_films,
     coat_versions,
@@ -983,11 +1048,13 @@ diesel::allow_tables_to_appear_in_same_query!(
     haul_outs,
     invitations,
     jobs,
+    learning_settings,
     members,
     organisations,
     passwords,
     people,
     policies,
+    pooled_sums,
     products,
     program_secrets,
     programs,

@@ -75,6 +75,25 @@ pub(super) fn claim(db: &Db, kinds: &[&str], batch: i64) -> Result<Vec<Job>> {
         .collect())
 }
 
+/// Holds on to a claim for as long again as a claim holds, for work that goes on in pieces.
+///
+/// # Errors
+/// Those of the database.
+pub fn hold_on(db: &Db, job: &Job) -> Result<()> {
+    let until = db.clock().now() + LEASE;
+    db.work(|conn| {
+        diesel::sql_query(
+            "UPDATE jobs SET locked_until = $4 WHERE org_id = $1 AND id = $2 AND state = 'running' AND locked_by = $3",
+        )
+        .bind::<SqlUuid, _>(job.org_id)
+        .bind::<SqlUuid, _>(job.id)
+        .bind::<Text, _>(&job.locked_by)
+        .bind::<Timestamptz, _>(until)
+        .execute(conn)?;
+        Ok(())
+    })
+}
+
 /// Whether the job was tried as often as it may be: its workers died over it, one after the other.
 pub(super) fn worn_out(job: &Job) -> bool {
     job.attempts > MAX_ATTEMPTS

@@ -12,5 +12,6 @@ pub mod queue;
 pub mod runner;
 pub mod schedule;
 
+pub use lease::hold_on;
 pub use queue::Job;
 pub use runner::{Handler, Runner, Tally, Workers, run_until_idle};

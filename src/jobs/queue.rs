@@ -24,7 +24,7 @@ pub const DRYING: &str = "drying";
 pub const DELIVERY: &str = "delivery";
 /// Writing to a member what falls due; the subject is the member's person.
 pub const DIGEST: &str = "digest";
-/// Learning from the organisation's records; the subject is the organisation.
+/// Learning from the organisation's records; the subject is the organisation, or a calibration whose preview is wanted.
 pub const LEARNING: &str = "learning";
 /// Telling the head of the audit's chain; the subject is the organisation.
 pub const AUDIT_HEAD: &str = "audit_head";

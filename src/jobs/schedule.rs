@@ -120,6 +120,15 @@ pub fn set_if_none(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, recurrence: &R
     if there { Ok(()) } else { set(tx, kind, subject_id, recurrence) }
 }
 
+/// When it comes next, if it recurs.
+///
+/// # Errors
+/// Those of the database.
+pub fn next_at(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid) -> Result<Option<DateTime<Utc>>> {
+    let row = schedules::table.find((tx.org_id(), kind, subject_id)).select(schedules::next_at);
+    Ok(row.first(tx.conn()).optional()?)
+}
+
 /// Lets it recur no longer.
 ///
 /// # Errors

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 22] = [
+const CAPABILITIES: [&str; 25] = [
     "audit",
     "jobs",
     "accounts",
@@ -20,8 +20,11 @@ const CAPABILITIES: [&str; 22] = [
     "coats",
     "treatments",
     "policies",
+    "calibrations",
     "forecasts",
     "due",
+    "statistics",
+    "hindcasts",
     "events",
     "attachments",
     "reports",

@@ -7,7 +7,9 @@ use super::sql::{be_of, connect, names, rows, run, tenant_tables, text};
 use crate::support::app::{TestApp, database};
 
 /// Recorded facts: inserted, never changed.
-const APPEND_ONLY: [&str; 18] = [
+const APPEND_ONLY: [&str; 20] = [
+    "calibrations",
+    "calibration_choices",
     "attachments",
     "attachment_versions",
     "attachment_erasures",

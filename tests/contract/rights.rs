@@ -19,7 +19,8 @@ use crate::support::app::{PASSWORD, TestApp, TestOrganisation};
 /// Words of what must not leave in an export.
 const SECRET_WORDS: [&str; 6] = ["sha256", "secret", "sealed", "password", "token", "hash"];
 /// Columns called so that hold no secret, and why.
-const NO_SECRET: [(&str, &str); 4] = [
+const NO_SECRET: [(&str, &str); 5] = [
+    ("inputs_sha256", "a digest of what a calibration was learned from, in the API as well"),
     ("inputs_hash", "a digest of a forecast's facts, in the API as well"),
     ("content_sha256", "a digest of an attachment, in the API as well"),
     ("sent_sha256", "a digest of a file as it was sent"),
@@ -59,19 +60,34 @@ fn rows_of(app: &TestApp, org_id: &str) -> BTreeMap<String, i64> {
     tables.iter().map(&mut count).collect()
 }
 
+/// A record of a guest's, which comes back as the guest's.
+fn record_as_guest(app: &TestApp, ids: &seed::Ids) {
+    let guest = TestOrganisation::create(&app.db, "guest-of-home");
+    let grant =
+        json!({"vessel_id": ids["vessels"], "grantee_org_id": guest.org_id, "scope": "record_surveys"});
+    app.administrator().post("/v1/grants", &grant).expect(201);
+    let surveyor = app.signed(&guest, "surveyor");
+    surveyor.post("/v1/surveys", &bodies("create_survey", ids)).expect(201);
+}
+
+/// No row of another organisation has to do with this one.
+fn assert_named_nowhere(app: &TestApp, org_id: &str) {
+    let mut superuser = connect(&app.database.superuser_url());
+    for (table, column) in
+        [("due", "viewer_org_id"), ("grants", "grantee_org_id"), ("transfers", "to_org_id")]
+    {
+        let query = format!("SELECT count(*) FROM {table} WHERE {column} = '{org_id}'");
+        assert_eq!(rows(&mut superuser, &query)[0]["count"], 0, "{table}.{column}");
+    }
+}
+
 #[test]
 fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
     let app = TestApp::start();
     let ids = seed::home(&app);
     seed::away(&app);
     let (home, away) = (app.home.org_id.to_string(), app.away.org_id.to_string());
-    // A record of a guest's, which comes back as the guest's.
-    let guest = TestOrganisation::create(&app.db, "guest-of-home");
-    let grant =
-        json!({"vessel_id": ids["vessels"], "grantee_org_id": guest.org_id, "scope": "record_surveys"});
-    app.administrator().post("/v1/grants", &grant).expect(201);
-    let surveyor = app.signed(&guest, "surveyor");
-    surveyor.post("/v1/surveys", &bodies("create_survey", &ids)).expect(201);
+    record_as_guest(&app, &ids);
     let before = rows_of(&app, &home);
     let (manifest, bytes) = archive(&app);
     let held = files(&bytes);
@@ -138,13 +154,7 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
             .expect("erased");
     assert!(rows_of(&app, &home).values().all(|count| *count == 0), "{:?}", rows_of(&app, &home));
     assert_eq!(rows_of(&app, &away), others);
-    let mut superuser = connect(&app.database.superuser_url());
-    for (table, column) in
-        [("due", "viewer_org_id"), ("grants", "grantee_org_id"), ("transfers", "to_org_id")]
-    {
-        let query = format!("SELECT count(*) FROM {table} WHERE {column} = '{home}'");
-        assert_eq!(rows(&mut superuser, &query)[0]["count"], 0, "{table}.{column}");
-    }
+    assert_named_nowhere(&app, &home);
     assert_eq!(people, 5, "who were in no other organisation");
     assert!(gone.iter().map(|(_, rows)| rows).sum::<i64>() > 50);
     let noted = std::fs::read_to_string(folder.path().join(ERASURES)).expect("written");
@@ -153,6 +163,7 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
     assert_eq!(vanished(&app.db, &heads, &[]).expect("it reads"), [app.home.org_id]);
     let erased = erasures(folder.path()).expect("read");
     assert_eq!(vanished(&app.db, &heads, &erased).expect("it reads"), []);
+    let mut superuser = connect(&app.database.superuser_url());
     assert_eq!(names(&mut superuser, "SELECT email FROM people WHERE email LIKE '%@home.example'"), [""; 0]);
 
     // A file that was touched is refused, a whole one comes back: the same rows, the same chain.

@@ -2,7 +2,17 @@
 
 use std::collections::BTreeMap;
 
+use garboard::db::Actor;
 use garboard::features::calculators::api::CALCULATORS;
+use garboard::features::calibrations;
+use garboard::features::calibrations::model::{Acceptance, ENSEMBLE, LearningFields};
+use garboard::features::calibrations::store::NewCalibration;
+use garboard::features::statistics::model::moves::Comparison;
+use garboard::ids::{CalibrationId, Id, RequestId};
+use garboard::science::learning::calibration::Calibration;
+use garboard::science::learning::evidence::FleetEvidence;
+use garboard::science::learning::pooling::LikelihoodSums;
+use garboard::science::learning::prior::LearningPrior;
 use serde_json::{Value, json};
 
 use crate::support::app::{Client, PASSWORD, TestApp, TestOrganisation};
@@ -126,6 +136,7 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     people.administrator.patch("/v1/me/digest", "\"0\"", &bodies("change_digest", &ids)).expect(200);
     let letter = kept_by_the_worker(app, people, &ids);
     ids.insert("digest-endings", letter);
+    ids.insert("calibrations", calibration(app, people));
     ids
 }
 
@@ -154,14 +165,39 @@ fn kept_by_the_worker(app: &TestApp, people: &Hands, ids: &Ids) -> String {
              FROM digests WHERE org_id = '{org_id}'"
         ),
         format!(
-            "INSERT INTO due_ended (org_id, id, kind, due_on, ended_at)
-             VALUES ('{org_id}', '{org_id}', 'inspection', '2026-06-01', '2026-06-15T10:00:00Z')"
+            "INSERT INTO due_ended (viewer_org_id, id, org_id, kind, due_on, ended_at)
+             VALUES ('{org_id}', '{org_id}', '{org_id}', 'inspection', '2026-06-01', '2026-06-15T10:00:00Z')"
         ),
     ] {
         super::sql::run(&mut superuser, &statement)
             .unwrap_or_else(|error| unreachable!("{error}: {statement}"));
     }
     format!("{org_id}.{org_id}.a-seed")
+}
+
+/// A calibration as the worker keeps it, chosen, with its preview, the settings of learning and the sums given.
+fn calibration(app: &TestApp, people: &Hands) -> String {
+    let me = people.administrator.get("/v1/organisation").expect(200);
+    let org_id: uuid::Uuid = me.json["org_id"].as_str().and_then(|id| id.parse().ok()).expect("an id");
+    let prior = LearningPrior::of(&ENSEMBLE.priors);
+    let fleet = FleetEvidence::read(&[], &ENSEMBLE);
+    let calibration =
+        Calibration::learn(&fleet, &ENSEMBLE, &prior).expect("the prior is the fit of no lives");
+    let id = CalibrationId::fresh();
+    let sums = LikelihoodSums { precision: Vec::new(), shift: Vec::new(), hulls: 0, events: 0 };
+    let moves = Comparison::default().moves(app.db.clock().now().date_naive());
+    let kept = app.db.write(&Actor::service(org_id.into(), RequestId::fresh()), |tx| {
+        let new = NewCalibration { id, calibration, skins: Vec::new(), peers: 0, inputs_sha256: vec![0; 32] };
+        calibrations::store::insert(tx, &new)?;
+        let preview = serde_json::to_value(&moves).expect("plain numbers");
+        calibrations::store::save_preview(tx, id, None, &preview)?;
+        calibrations::store::choose(tx, Some(id), None)?;
+        calibrations::store::give(tx, &sums)?;
+        let by_person = LearningFields { acceptance: Acceptance::ByPerson, pooled: true };
+        calibrations::store::write_settings(tx, by_person, 0)
+    });
+    kept.expect("the service keeps it");
+    id.to_string()
 }
 
 /// A picture of one pixel.
@@ -276,6 +312,8 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})
         }
+        "change_learning" => json!({"acceptance": "by_person"}),
+        "accept_priors" | "accept_calibration" => json!({"note": "a seed"}),
         "create_grant" => {
             json!({"vessel_id": id("vessels"), "grantee_org_id": id("organisations"), "scope": "read"})
         }

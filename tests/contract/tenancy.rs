@@ -129,6 +129,13 @@ fn the_worker_and_the_sign_in_role_reach_only_what_they_are_for() {
         )
     };
     assert_eq!(readable(&mut superuser, "garboard_worker"), ["jobs", "schedules"]);
+    // Sums of fits, and not whose they are.
+    let columns = names(
+        &mut superuser,
+        "SELECT table_name || '.' || column_name FROM information_schema.column_privileges
+         WHERE grantee = 'garboard_worker' AND table_name NOT IN ('jobs', 'schedules') ORDER BY 1",
+    );
+    assert_eq!(columns, ["pooled_sums.sum_id", "pooled_sums.sums"]);
     assert_eq!(
         readable(&mut superuser, "garboard_sign_in"),
         [

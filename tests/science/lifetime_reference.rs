@@ -72,3 +72,24 @@ fn masses_are_as_likely_as_any() {
         assert!(3 * compared >= survival.len(), "{compared} of {}", survival.len());
     }
 }
+
+/// `reference/lifetime_band.json` (`lifetime_band.py`): the band about each fit, its derivatives taken numerically at 40
+/// digits.
+#[test]
+fn the_band_about_a_fit_is_that_of_numerical_derivatives() {
+    let bands: Value = serde_json::from_str(include_str!("reference/lifetime_band.json"))
+        .expect("the committed reference output");
+    let bands = bands["bands"].as_array().expect("bands").clone();
+    assert_eq!(bands.len(), reference().len());
+    for (case, band) in reference().iter().zip(bands) {
+        let (_, answer) = asked(case, &[]);
+        let fit = answer.weibull.expect("a maximum");
+        for point in band.as_array().expect("points") {
+            let (survival, lower, upper) = fit.survival_band(number(&point["t"]));
+            for (name, ours) in [("survival", survival), ("lower", lower), ("upper", upper)] {
+                assert_close(name, ours, number(&point[name]), &Value::from("1e-5 rel"));
+            }
+        }
+        assert_eq!(fit.survival_band(0.0), (1.0, 1.0, 1.0));
+    }
+}

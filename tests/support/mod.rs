@@ -3,6 +3,7 @@
 
 pub mod app;
 pub mod cluster;
+pub mod fleet;
 pub mod hulls;
 pub mod pictures;
 pub mod receiver;

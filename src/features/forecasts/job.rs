@@ -14,6 +14,8 @@ use crate::codes;
 use crate::db::{Actor, Db, Tx};
 use crate::error::Result;
 use crate::features::accounts;
+use crate::features::calibrations;
+use crate::features::calibrations::model::ensemble;
 use crate::ids::{Id, OrgId, RequestId, VesselId};
 use crate::jobs::outbox::{self, EventKind, NewEvent};
 use crate::jobs::queue::{FORECAST, request_all_forecasts, schedule_forecasts, still_claimed};
@@ -50,10 +52,12 @@ pub fn handle(db: &Db, org_id: OrgId, jobs: &[Job]) -> Result<()> {
     // A vessel may come twice: its job again after a worker died, and a newer one.
     let vessels: BTreeSet<VesselId> = jobs.iter().map(|job| job.subject_id.into()).collect();
     let vessels: Vec<VesselId> = vessels.into_iter().collect();
-    let subjects = db.read(&actor, |tx| store::subjects(tx, &vessels, None))?;
+    let (subjects, followed) =
+        db.read(&actor, |tx| Ok((store::subjects(tx, &vessels, None)?, calibrations::store::in_use(tx)?)))?;
+    let ensemble = ensemble(followed.as_ref());
     let computed: Vec<(&Subject, Option<Computed>)> = subjects
         .par_iter()
-        .map(|subject| (subject, (!subject.is_retired()).then(|| compute(&subject.facts))))
+        .map(|subject| (subject, (!subject.is_retired()).then(|| compute(&subject.facts, &ensemble))))
         .collect();
     db.write(&actor, |tx| {
         let ours = still_claimed(tx, jobs)?;

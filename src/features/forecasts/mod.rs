@@ -14,5 +14,6 @@ pub fn register(config: &mut ServiceConfig<'_>) {
     config
         .service(api::forecast::read_forecast)
         .service(api::history::list_history)
+        .service(api::sensitivity::read_sensitivity)
         .service(api::what_if::calculate_what_if);
 }

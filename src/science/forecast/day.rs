@@ -46,3 +46,12 @@ pub fn first_of_month(year: i32, months_on: u32) -> NaiveDate {
     let january = NaiveDate::from_ymd_opt(year, 1, 1).expect("accepted years lie between 1900 and 2200");
     months_after(january, months_on)
 }
+
+/// The same day `months` earlier, or the last of that month where it is shorter.
+///
+/// # Panics
+/// Never for the dates that facts are accepted with, which lie after 1900.
+#[must_use]
+pub fn months_before(date: NaiveDate, months: u32) -> NaiveDate {
+    date.checked_sub_months(Months::new(months)).expect("accepted dates lie centuries after the first one")
+}

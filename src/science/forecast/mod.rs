@@ -13,7 +13,7 @@
 //! that a hull is sound.
 
 pub mod calendar;
-mod check;
+pub mod check;
 pub mod course;
 pub mod dates;
 pub mod day;
@@ -26,6 +26,7 @@ pub mod paths;
 pub mod policy;
 pub mod priors;
 pub mod quantile;
+pub mod sensitivity;
 pub mod skins;
 pub mod sobol;
 

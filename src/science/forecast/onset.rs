@@ -58,6 +58,12 @@ impl CleanSurveys {
         Self { steps, detection_probability, overlooked_days }
     }
 
+    /// Clean surveys on other days, in order, that see as these do.
+    #[must_use]
+    pub fn seeing_alike_on(&self, days: &[f64]) -> Self {
+        Self::new(days, self.detection_probability, self.overlooked_days)
+    }
+
     /// The likelihood of these surveys and, where it was, of blistering first seen on `seen_on`, as a sum of
     /// survivals: pairs of day and factor. A day of minus infinity stands for the beginning, where survival is one.
     #[must_use]

@@ -31,6 +31,8 @@ pub struct Outlook {
     members: Vec<Member>,
     began: f64,
     clean: CleanSurveys,
+    /// Days of the clean surveys that count.
+    clean_days: Vec<f64>,
     /// Σ π L.
     clean_mass: f64,
     horizon: NaiveDate,
@@ -77,8 +79,9 @@ impl Outlook {
             .collect();
         let began = life.began_on.map_or(course.timeline.bounds[0], day::number);
         let clean = clean_surveys(life, &facts.policy);
+        let clean_days = life.clean_on.iter().map(|&date| day::number(date)).collect();
         let mut outlook =
-            Self { course, paths, members, began, clean, clean_mass: 1.0, horizon, contradicted };
+            Self { course, paths, members, began, clean, clean_days, clean_mass: 1.0, horizon, contradicted };
         let mut weights: Vec<f64> = (0..outlook.members.len())
             .map(|member| {
                 let alive = |day| outlook.member_survival(member, outlook.position(day));
@@ -91,7 +94,8 @@ impl Outlook {
             }
             outlook.clean_mass = outlook.clean.likelihood(|day| outlook.alive(day));
         } else {
-            outlook.clean = CleanSurveys::new(&[], 1.0, 0.0);
+            outlook.clean = outlook.clean.seeing_alike_on(&[]);
+            outlook.clean_days.clear();
             outlook.contradicted = true;
         }
         outlook
@@ -121,6 +125,15 @@ impl Outlook {
         }
         let later = self.clean.likelihood_after(number, |day| self.alive(day));
         (1.0 - later / self.clean_mass).clamp(0.0, 1.0)
+    }
+
+    /// Chance that surveys of the whole bottom on some days to come, in order, find blistering: 1 - Σ π L' / Σ π L, L' the
+    /// likelihood of their being clean too.
+    #[must_use]
+    pub fn found_by(&self, days: &[f64]) -> f64 {
+        let all = [self.clean_days.as_slice(), days].concat();
+        let clean = self.clean.seeing_alike_on(&all).likelihood(|day| self.alive(day));
+        (1.0 - clean / self.clean_mass).clamp(0.0, 1.0)
     }
 
     /// The day by which onset has begun with chance `p`, as a day number; infinite past the timeline.

@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 
+use crate::science::forecast::check;
 use crate::science::forecast::course;
 use crate::science::forecast::day;
 use crate::science::forecast::ensemble::Ensemble;
@@ -88,20 +89,10 @@ impl FleetEvidence {
 /// What one hull says; none where it says nothing.
 #[must_use]
 pub fn read_hull(facts: &HullFacts, ensemble: &Ensemble) -> Option<HullEvidence> {
+    check::check(facts).ok()?;
     let facts = facts.known();
     let history = History::read(&facts);
-    let looked_at: Vec<(usize, &Life)> = history
-        .lives
-        .iter()
-        .enumerate()
-        .filter(|(_, life)| life.onset_found.is_some() || !life.clean_on.is_empty())
-        .collect();
-    let last_on = looked_at
-        .iter()
-        .filter_map(|(_, life)| {
-            life.onset_found.map(|survey| survey.surveyed_on).or(life.clean_on.last().copied())
-        })
-        .max()?;
+    let (looked_at, last_on) = looked_at(&history)?;
     let until = day::date_after(last_on);
     let mut plain = facts.clone();
     // Breaks are places of their own: the life is that of the bottom around them.
@@ -138,7 +129,15 @@ pub fn read_hull(facts: &HullFacts, ensemble: &Ensemble) -> Option<HullEvidence>
     Some(HullEvidence { class: facts.laminate_class, lives })
 }
 
-fn last_look(life: &Life) -> Option<chrono::NaiveDate> {
+/// The lives that somebody looked at, with their places, and the last day on which anybody did.
+pub(super) fn looked_at(history: &History) -> Option<(Vec<(usize, &Life)>, chrono::NaiveDate)> {
+    let looked_at: Vec<(usize, &Life)> =
+        history.lives.iter().enumerate().filter(|(_, life)| last_look(life).is_some()).collect();
+    let last_on = looked_at.iter().filter_map(|(_, life)| last_look(life)).max()?;
+    Some((looked_at, last_on))
+}
+
+pub(super) fn last_look(life: &Life) -> Option<chrono::NaiveDate> {
     life.onset_found.map(|survey| survey.surveyed_on).or(life.clean_on.last().copied())
 }
 

@@ -21,6 +21,7 @@
 //! | [`likelihood`] | L_h with its first and second derivatives | Meeker and Escobar 1998 ch. 3, 8 | X ≥ 0 |
 //! | [`fit`] | Newton on (θ, w) under Σ w = 1 | Nocedal and Wright 2006 §16.1, §19 | unimodal near the prior |
 //! | [`calibration`] | Laplace: N(θ̂, I⁻¹) | Tierney and Kadane 1986 | the posterior near normal |
+//! | [`lives`] | each life as an interval | as the evidence | hulls that were looked at |
 //! | [`pooling`] | normal-normal, τ between organisations | Gelman et al. 2013 §5.4 | sums of at least 8 events |
 //! | [`skin_systems`] | ratio of scales between skins | as the fit | lives under one skin at their end |
 //!
@@ -33,6 +34,7 @@ pub mod calibration;
 pub mod evidence;
 pub mod fit;
 pub mod likelihood;
+pub mod lives;
 mod matrix;
 pub mod pooling;
 pub mod prior;

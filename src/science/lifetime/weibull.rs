@@ -251,6 +251,25 @@ fn finished(
 }
 
 impl WeibullFit {
+    /// Survival at a time with its 95 % band: the delta method on y = ln(-ln S) = shape ln(t/scale), so that the band
+    /// stays within 0 and 1 (Meeker and Escobar 1998, ch. 8). Times from 0.
+    #[must_use]
+    pub fn survival_band(&self, t: f64) -> (f64, f64, f64) {
+        if t <= 0.0 {
+            return (1.0, 1.0, 1.0);
+        }
+        let log_time = (t / self.scale).ln();
+        let y = self.shape * log_time;
+        let (by_scale, by_shape) = (-self.shape / self.scale, log_time);
+        let [[of_scale, of_both], [_, of_shape]] = self.covariance;
+        let variance = by_scale * by_scale * of_scale
+            + 2.0 * by_scale * by_shape * of_both
+            + by_shape * by_shape * of_shape;
+        let reach = 1.959_963_985 * variance.max(0.0).sqrt();
+        let survival = |y: f64| (-y.exp()).exp();
+        (survival(y), survival(y + reach), survival(y - reach))
+    }
+
     /// A conditional quantile with its 95 % interval, by the delta method on the logarithm of the time still to go.
     pub(super) fn quantile(&self, p: f64, age: f64) -> (f64, f64, f64) {
         let value = conditional_quantile(self.scale, self.shape, age, p);

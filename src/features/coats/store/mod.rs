@@ -312,6 +312,21 @@ pub fn of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Coat>>
     rows.into_iter().map(CoatRow::coat).collect()
 }
 
+/// All versions of the coats of several vessels, a coat's oldest first, those withdrawn too.
+///
+/// # Errors
+/// Those of the database.
+pub fn versions_of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Coat>> {
+    let of_coat = coats::org_id.eq(coat_versions::org_id).and(coats::id.eq(coat_versions::coat_id));
+    let rows: Vec<CoatRow> = coat_versions::table
+        .inner_join(coats::table.on(of_coat))
+        .filter(coat_versions::org_id.eq(tx.org_id()).and(coats::vessel_id.eq_any(vessel_ids)))
+        .order((coats::vessel_id, coat_versions::coat_id, coat_versions::version))
+        .select(columns!(coats, coat_versions))
+        .load(tx.conn())?;
+    rows.into_iter().map(CoatRow::coat).collect()
+}
+
 /// The coats of a haul-out in the order they went on, without those withdrawn. For a coat that names no time, its day
 /// and place tell the order.
 ///

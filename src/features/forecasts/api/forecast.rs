@@ -1,14 +1,16 @@
 //! A vessel's forecast: the one kept, or one as of an earlier day.
 
 use actix_web::{HttpResponse, get};
-use chrono::{DateTime, Datelike, NaiveDate, Utc};
+use chrono::{DateTime, Datelike, NaiveDate, NaiveTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 use super::PLACES;
 use crate::db::Tx;
 use crate::error::{Error, Result};
-use crate::features::forecasts::model::{Computed, DateFields, Outlook, compute, today};
+use crate::features::calibrations;
+use crate::features::calibrations::model::{Followed, ensemble};
+use crate::features::forecasts::model::{Computed, DateFields, Outlook, compute};
 use crate::features::forecasts::store::{self, Subject};
 use crate::features::vessels;
 use crate::features::vessels::model::FIRST_YEAR;
@@ -16,6 +18,7 @@ use crate::http::problem::ReadProblems;
 use crate::http::{App, At, Outcome, Params, Permit};
 use crate::ids::VesselId;
 use crate::jobs::queue::forecast_is_stale;
+use crate::jobs::schedule::first_instant;
 use crate::permissions::Read;
 
 /// When a vessel is next due for what, and why.
@@ -60,8 +63,8 @@ impl ForecastView {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct ForecastQuery {
-    /// An earlier day: the forecast as it would have been made then, from what had happened by then. It is
-    /// computed for this answer and not kept.
+    /// An earlier day: the forecast as it would have been made then, from what had happened and, as far as versions are
+    /// kept, was recorded by then, and by the calibration in use then. It is computed for this answer and not kept.
     #[param(nullable = false)]
     pub as_of: Option<NaiveDate>,
 }
@@ -82,8 +85,13 @@ pub async fn read_forecast(
     let view = match query.0.as_of {
         None => app.read(&permit, move |tx| kept(tx, id.0)).await?,
         Some(as_of) => {
-            let subject = app.read(&permit, move |tx| subject_then(tx, id.0, as_of)).await?;
-            PLACES.run(move || Ok(ForecastView::of(id.0, compute(&subject.facts), None, false))).await?
+            let (subject, followed) = app.read(&permit, move |tx| subject_then(tx, id.0, as_of)).await?;
+            PLACES
+                .run(move || {
+                    let computed = compute(&subject.facts, &ensemble(followed.as_ref()));
+                    Ok(ForecastView::of(id.0, computed, None, false))
+                })
+                .await?
         }
     };
     Ok(HttpResponse::Ok().json(view))
@@ -111,10 +119,13 @@ pub fn kept(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<ForecastView> {
     })
 }
 
-fn subject_then(tx: &mut Tx<'_>, vessel_id: VesselId, as_of: NaiveDate) -> Result<Subject> {
-    let subject =
-        store::subjects(tx, &[vessel_id], Some(as_of))?.pop().ok_or_else(|| Error::not_found("vessel"))?;
-    if as_of > today(tx.now(), subject.zone) {
+fn subject_then(
+    tx: &mut Tx<'_>,
+    vessel_id: VesselId,
+    as_of: NaiveDate,
+) -> Result<(Subject, Option<Followed>)> {
+    let past = store::past(tx, &[vessel_id])?.pop().ok_or_else(|| Error::not_found("vessel"))?;
+    if as_of > past.subject.facts.as_of {
         return Err(Error::field(
             "as_of",
             "in_future",
@@ -128,5 +139,7 @@ fn subject_then(tx: &mut Tx<'_>, vessel_id: VesselId, as_of: NaiveDate) -> Resul
             format!("is before {FIRST_YEAR}, when there were no such hulls. Ask for a later day."),
         ));
     }
-    Ok(subject)
+    let end = first_instant(past.subject.zone, as_of.succ_opt().unwrap_or(as_of), NaiveTime::MIN);
+    let followed = calibrations::store::in_use_at(tx, end)?;
+    Ok((past.then(as_of)?, followed))
 }

@@ -2,6 +2,7 @@
 
 pub mod forecast;
 pub mod history;
+pub mod sensitivity;
 pub mod what_if;
 
 use crate::http::gate::Gate;

@@ -4,6 +4,8 @@ use actix_web::{HttpResponse, post};
 
 use super::PLACES;
 use crate::error::{Error, Result};
+use crate::features::calibrations;
+use crate::features::calibrations::model::{Followed, ensemble};
 use crate::features::forecasts::model::what_if::{WhatIf, WhatIfAnswer};
 use crate::features::forecasts::store::{self, Subject};
 use crate::features::sites;
@@ -29,11 +31,12 @@ pub async fn calculate_what_if(
     question.checked()?;
     let climate = question.climate_months()?;
     let site_id = question.site_id;
-    let (subject, months) = app
-        .read(&permit, move |tx| -> Result<(Subject, Option<[MonthNormals; 12]>)> {
+    let (subject, months, followed) = app
+        .read(&permit, move |tx| -> Result<(Subject, Option<[MonthNormals; 12]>, Option<Followed>)> {
+            let followed = calibrations::store::in_use(tx)?;
             let subject =
                 store::subjects(tx, &[id.0], None)?.pop().ok_or_else(|| Error::not_found("vessel"))?;
-            let Some(site_id) = site_id else { return Ok((subject, climate)) };
+            let Some(site_id) = site_id else { return Ok((subject, climate, followed)) };
             let site = sites::store::read_many(tx, &[site_id])?.pop().ok_or_else(|| {
                 Error::field(
                     "/site_id",
@@ -41,9 +44,14 @@ pub async fn calculate_what_if(
                     "is not a site of your organisation. Create the site or correct the id.",
                 )
             })?;
-            Ok((subject, site.fields.normals()))
+            Ok((subject, site.fields.normals(), followed))
         })
         .await?;
-    let answer = PLACES.run(move || Ok(question.answer(id.0, &subject.facts, months.as_ref()))).await?;
+    let answer = PLACES
+        .run(move || {
+            let ensemble = ensemble(followed.as_ref());
+            Ok(question.answer(id.0, &subject.facts, months.as_ref(), &ensemble))
+        })
+        .await?;
     Ok(HttpResponse::Ok().json(answer))
 }

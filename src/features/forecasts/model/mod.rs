@@ -3,29 +3,23 @@
 pub mod told;
 pub mod what_if;
 
-use std::sync::LazyLock;
-
 use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
+use crate::features::calibrations::model::calibration_of;
+use crate::ids::CalibrationId;
 use crate::science::cautions::cautions;
 use crate::science::forecast::dates::{Basis, Driver, DueDate, DueKind, DueStatus, Evidence};
-use crate::science::forecast::ensemble::{DEFAULT_MEMBERS, Ensemble};
+use crate::science::forecast::ensemble::Ensemble;
 use crate::science::forecast::facts::HullFacts;
-use crate::science::forecast::priors::Priors;
 use crate::science::forecast::quantile::{DateQuantiles, Quantiles};
 use crate::science::forecast::{Forecast, MODEL, Onset, RiskPoint, forecast_with};
 use crate::science::refusal::Refusals;
 
-/// All forecasts are drawn alike, so that two hulls, and two days, can be compared.
-const SEED: u64 = 1;
 /// After so many days a forecast is made again although no fact changed: the day it is made for bears on it.
 const RENEWED_AFTER: Days = Days::new(30);
-
-static ENSEMBLE: LazyLock<Ensemble> =
-    LazyLock::new(|| Ensemble::draw(DEFAULT_MEMBERS, SEED, Priors::default()));
 
 /// What a date rests on.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
@@ -91,6 +85,9 @@ pub struct Outlook {
     pub cautions: Vec<String>,
     /// The defaults that stand in for facts nobody entered.
     pub defaults: Vec<EvidenceItem>,
+    /// The calibration by which those of the dates were made whose basis is `learned`; null where there is none.
+    #[serde(default)]
+    pub calibration_id: Option<CalibrationId>,
 }
 
 /// A forecast as it is kept.
@@ -111,15 +108,16 @@ pub struct Computed {
 /// Forecasts one hull. Facts that no forecast can be made from give a row that says which to correct: a hull
 /// is never silently missing from what is due.
 #[must_use]
-pub fn compute(facts: &HullFacts) -> Computed {
-    match forecast_with(facts, &ENSEMBLE) {
-        Ok(forecast) => computed(forecast),
+pub fn compute(facts: &HullFacts, ensemble: &Ensemble) -> Computed {
+    match forecast_with(facts, ensemble) {
+        Ok(forecast) => computed(forecast, ensemble),
         Err(refusals) => refused(facts, &refusals),
     }
 }
 
-fn computed(forecast: Forecast) -> Computed {
+fn computed(forecast: Forecast, ensemble: &Ensemble) -> Computed {
     let dates: Vec<DateFields> = forecast.dates.into_iter().map(DateFields::from).collect();
+    let learned = dates.iter().any(|date| date.basis == Basis::Learned);
     let mut defaults: Vec<EvidenceItem> = Vec::new();
     for item in dates.iter().flat_map(|date| &date.evidence) {
         if item.code.starts_with("default_") && !defaults.contains(item) {
@@ -137,6 +135,7 @@ fn computed(forecast: Forecast) -> Computed {
             risk_curve: forecast.risk_curve,
             cautions: forecast.cautions.into_iter().map(str::to_owned).collect(),
             defaults,
+            calibration_id: calibration_of(ensemble).filter(|_| learned),
         },
     }
 }

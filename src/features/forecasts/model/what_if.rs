@@ -12,6 +12,7 @@ use crate::error::{Error, Result};
 use crate::ids::{SiteId, VesselId};
 use crate::science::climate::{MonthNormals, climates};
 use crate::science::forecast::dates::DueKind;
+use crate::science::forecast::ensemble::Ensemble;
 use crate::science::forecast::facts::{Bilge, CoatFact, CoatRole, HullFacts, Intent};
 
 /// What is to change; at least one of them. What is left out stays as it is on record.
@@ -179,9 +180,10 @@ impl WhatIf {
         vessel_id: VesselId,
         facts: &HullFacts,
         months: Option<&[MonthNormals; 12]>,
+        ensemble: &Ensemble,
     ) -> WhatIfAnswer {
-        let before = compute(facts);
-        let after = compute(&self.changed(facts, months));
+        let before = compute(facts, ensemble);
+        let after = compute(&self.changed(facts, months), ensemble);
         WhatIfAnswer {
             vessel_id,
             as_of: facts.as_of,

@@ -58,36 +58,63 @@ impl Subject {
     }
 }
 
-/// Those of the vessels that exist, with their facts for a day: today where each lies, if none is given.
-///
-/// # Errors
-/// Those of the database.
-pub fn subjects(tx: &mut Tx<'_>, ids: &[VesselId], as_of: Option<NaiveDate>) -> Result<Vec<Subject>> {
-    let found = records(tx, ids)?;
+/// What the facts of a vessel rest on besides its records.
+#[derive(Debug, Clone)]
+pub(super) struct Grounds {
+    site: Option<Site>,
+    policy: Policy,
+    zone: Tz,
+    /// Today, where it lies.
+    pub(super) today: NaiveDate,
+}
+
+impl Grounds {
+    /// The vessel with its facts for a day.
+    pub(super) fn subject(&self, records: &Records, as_of: NaiveDate) -> Result<Subject> {
+        let vessel = &records.vessel;
+        Ok(Subject {
+            vessel_id: vessel.id,
+            site_id: vessel.fields.site_id,
+            laminate_class: vessel.fields.laminate_class.as_ref().map(codes::to_text).transpose()?,
+            zone: self.zone,
+            retired_on: vessel.fields.retired_on,
+            facts: facts(records, self.site.as_ref(), self.policy, as_of)?,
+        })
+    }
+}
+
+/// What the facts of some vessels rest on besides their records, by vessel.
+pub(super) fn grounds(tx: &mut Tx<'_>, found: &[Records]) -> Result<HashMap<VesselId, Grounds>> {
+    let ids: Vec<VesselId> = found.iter().map(|records| records.vessel.id).collect();
     let mut site_ids: Vec<SiteId> = found.iter().filter_map(|r| r.vessel.fields.site_id).collect();
     site_ids.sort_unstable();
     site_ids.dedup();
     let sites: HashMap<SiteId, Site> =
         sites::read_many(tx, &site_ids)?.into_iter().map(|site| (site.id, site)).collect();
-    let policies = policies::store::effective(tx, ids)?;
+    let policies = policies::store::effective(tx, &ids)?;
     let organisation_zone = accounts::store::organisation(tx)?.fields.time_zone;
     let now = tx.now();
+    let grounds = found.iter().map(|records| {
+        let vessel = &records.vessel;
+        let site = vessel.fields.site_id.and_then(|id| sites.get(&id)).cloned();
+        let zone =
+            zone(site.as_ref().map_or(organisation_zone.as_str(), |site| site.fields.time_zone.as_str()));
+        (vessel.id, Grounds { policy: policies.of(vessel.id), site, zone, today: today(now, zone) })
+    });
+    Ok(grounds.collect())
+}
+
+/// Those of the vessels that exist, with their facts as now recorded for a day: today where each lies, if none is given.
+///
+/// # Errors
+/// Those of the database.
+pub fn subjects(tx: &mut Tx<'_>, ids: &[VesselId], as_of: Option<NaiveDate>) -> Result<Vec<Subject>> {
+    let found = records(tx, ids)?;
+    let grounds = grounds(tx, &found)?;
     found
         .iter()
-        .map(|records| {
-            let vessel = &records.vessel;
-            let site = vessel.fields.site_id.and_then(|id| sites.get(&id));
-            let zone = zone(site.map_or(organisation_zone.as_str(), |site| site.fields.time_zone.as_str()));
-            let as_of = as_of.unwrap_or_else(|| today(now, zone));
-            Ok(Subject {
-                vessel_id: vessel.id,
-                site_id: vessel.fields.site_id,
-                laminate_class: vessel.fields.laminate_class.as_ref().map(codes::to_text).transpose()?,
-                zone,
-                retired_on: vessel.fields.retired_on,
-                facts: facts(records, site, policies.of(vessel.id), as_of)?,
-            })
-        })
+        .filter_map(|records| Some((grounds.get(&records.vessel.id)?, records)))
+        .map(|(grounds, records)| grounds.subject(records, as_of.unwrap_or(grounds.today)))
         .collect()
 }
 

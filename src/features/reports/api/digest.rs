@@ -9,12 +9,15 @@ use uuid::Uuid;
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
+use crate::features::reports::job::recur;
 use crate::features::reports::model::digest::DigestFields;
 use crate::features::reports::store::digests as store;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, ReadProblems};
 use crate::http::{App, IfMatch, Kept, Outcome, Patch, Permit};
 use crate::ids::PersonId;
+use crate::jobs::queue::DIGEST;
+use crate::jobs::schedule;
 use crate::permissions::BeOneself;
 
 /// Whether and when you get the weekly letter.
@@ -52,7 +55,7 @@ fn view(tx: &mut Tx<'_>, person_id: PersonId) -> Result<DigestView> {
         person_id,
         version: chosen.version,
         updated_at: chosen.updated_at,
-        next_at: chosen.next_at,
+        next_at: schedule::next_at(tx, DIGEST, person_id.into())?,
         fields: chosen.fields,
     })
 }
@@ -68,9 +71,8 @@ pub(super) fn choose(
     after: DigestFields,
     action: &str,
 ) -> Result<()> {
-    store::zone(tx, after.site_id)?;
     store::choose(tx, person_id, &after, before.0)?;
-    store::recur(tx, person_id, &after)?;
+    recur(tx, person_id, &after)?;
     if !after.wanted {
         store::close_addresses(tx, person_id)?;
     }

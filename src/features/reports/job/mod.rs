@@ -10,7 +10,7 @@ use std::slice;
 
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-use chrono::Days;
+use chrono::{Days, NaiveTime};
 use sha2::{Digest as _, Sha256};
 
 use crate::db::paging::PageRequest;
@@ -19,13 +19,14 @@ use crate::error::{Error, Result};
 use crate::features::accounts;
 use crate::features::due::model::DueFilter;
 use crate::features::due::store::{self as due, DueRow};
-use crate::features::reports::model::digest::{Digest, MOST_ROWS, TOLD_AHEAD, ToldRow};
+use crate::features::reports::model::digest::{Digest, DigestFields, MOST_ROWS, TOLD_AHEAD, ToldRow};
 use crate::features::reports::store::digests::{self as store, Recipient, place};
 use crate::http::mail::Mail;
 use crate::http::tokens::random;
 use crate::ids::{DigestLetterId, Id, OrgId, PersonId, RequestId};
+use crate::jobs::Job;
 use crate::jobs::queue::{DIGEST, still_claimed};
-use crate::jobs::{Job, schedule};
+use crate::jobs::schedule::{self, Recurrence};
 
 /// Since when what moved is told in a first letter.
 const FIRST_SINCE: Days = Days::new(7);
@@ -36,13 +37,37 @@ pub fn ending(org_id: OrgId, id: DigestLetterId, secret: &str) -> String {
     format!("/v1/digest-endings/{org_id}.{id}.{secret}")
 }
 
-/// Sees to it that the letters that are wanted recur.
+/// Lets a member's letter recur as chosen.
+///
+/// # Errors
+/// Invalid, when the site is not one of the organisation's; those of the database.
+pub fn recur(tx: &mut Tx<'_>, person_id: PersonId, fields: &DigestFields) -> Result<()> {
+    let zone = store::zone(tx, fields.site_id)?;
+    if !fields.wanted {
+        return schedule::remove(tx, DIGEST, person_id.into());
+    }
+    let hour = u32::try_from(fields.local_time_h).ok();
+    let local_time = hour
+        .and_then(|hour| NaiveTime::from_hms_opt(hour, 0, 0))
+        .ok_or_else(|| Error::internal("an hour that no day has"))?;
+    let weekly = Recurrence { weekday: Some(fields.weekday.into()), local_time, zone };
+    schedule::set_by_site(tx, DIGEST, person_id.into(), fields.site_id, &weekly)
+}
+
+/// Sees to it that the letters that are wanted recur, as after a restoration.
 ///
 /// # Errors
 /// Those of the database.
 pub fn schedule_digests(db: &Db) -> Result<()> {
     for (org_id, _) in db.sign_in(accounts::store::organisations)? {
-        db.write(&Actor::service(org_id, RequestId::fresh()), store::recur_where_wanted)?;
+        db.write(&Actor::service(org_id, RequestId::fresh()), |tx| {
+            for (person_id, fields) in store::wanted(tx)? {
+                if schedule::next_at(tx, DIGEST, person_id.into())?.is_none() {
+                    recur(tx, person_id, &fields)?;
+                }
+            }
+            Ok(())
+        })?;
     }
     Ok(())
 }

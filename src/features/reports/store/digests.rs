@@ -2,19 +2,17 @@
 
 use std::collections::BTreeMap;
 
-use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
+use chrono::{DateTime, Days, NaiveDate, Utc};
 use chrono_tz::Tz;
 use diesel::prelude::*;
 use diesel::sql_types::{Nullable, Text, Timestamptz, Uuid as SqlUuid};
 
 use crate::codes;
 use crate::db::Tx;
-use crate::db::schema::{digest_letters, digests, members, organisations, people, schedules, sites};
+use crate::db::schema::{digest_letters, digests, members, organisations, people, sites};
 use crate::error::{Code, Error, Result};
 use crate::features::reports::model::digest::{DigestFields, ToldRow};
 use crate::ids::{DigestLetterId, JobId, PersonId, SiteId, VesselId};
-use crate::jobs::queue::DIGEST;
-use crate::jobs::schedule::{self, Recurrence};
 use crate::science::forecast::dates::DueKind;
 
 /// For how long a letter's address ends the letters.
@@ -29,8 +27,6 @@ pub struct Chosen {
     pub version: i32,
     /// When it last changed.
     pub updated_at: Option<DateTime<Utc>>,
-    /// When the next letter is sent.
-    pub next_at: Option<DateTime<Utc>>,
     /// The choice.
     pub fields: DigestFields,
 }
@@ -68,14 +64,9 @@ pub fn chosen(tx: &mut Tx<'_>, person_id: PersonId) -> Result<Chosen> {
         .first(tx.conn())
         .optional()?;
     let Some(row) = row else {
-        return Ok(Chosen { version: 0, updated_at: None, next_at: None, fields: DigestFields::default() });
+        return Ok(Chosen { version: 0, updated_at: None, fields: DigestFields::default() });
     };
-    let next_at = schedules::table
-        .find((tx.org_id(), DIGEST, uuid::Uuid::from(person_id)))
-        .select(schedules::next_at)
-        .first(tx.conn())
-        .optional()?;
-    Ok(Chosen { version: row.version, updated_at: Some(row.updated_at), next_at, fields: row.fields()? })
+    Ok(Chosen { version: row.version, updated_at: Some(row.updated_at), fields: row.fields()? })
 }
 
 /// Keeps a choice in place of that of `version`.
@@ -136,40 +127,16 @@ pub fn zone(tx: &mut Tx<'_>, site_id: Option<SiteId>) -> Result<Tz> {
     Ok(name.parse().unwrap_or(Tz::UTC))
 }
 
-/// Lets a member's letter recur as chosen.
-///
-/// # Errors
-/// Invalid, when the site is not one of the organisation's; those of the database.
-pub fn recur(tx: &mut Tx<'_>, person_id: PersonId, fields: &DigestFields) -> Result<()> {
-    let zone = zone(tx, fields.site_id)?;
-    if !fields.wanted {
-        return schedule::remove(tx, DIGEST, person_id.into());
-    }
-    let local_time =
-        u32::try_from(fields.local_time_h).ok().and_then(|hour| NaiveTime::from_hms_opt(hour, 0, 0));
-    let local_time = local_time.ok_or_else(|| Error::internal("an hour that no day has"))?;
-    let weekly = Recurrence { weekday: Some(fields.weekday.into()), local_time, zone };
-    schedule::set_by_site(tx, DIGEST, person_id.into(), fields.site_id, &weekly)
-}
-
-/// Lets the letters recur that are wanted and do not, as after a restoration.
+/// The members whose letters are wanted, with what they chose.
 ///
 /// # Errors
 /// Those of the database.
-pub fn recur_where_wanted(tx: &mut Tx<'_>) -> Result<()> {
+pub fn wanted(tx: &mut Tx<'_>) -> Result<Vec<(PersonId, DigestFields)>> {
     let rows: Vec<(PersonId, DigestRow)> = digests::table
         .filter(digests::org_id.eq(tx.org_id()).and(digests::wanted))
-        .filter(diesel::dsl::not(diesel::dsl::exists(
-            schedules::table.filter(
-                schedules::org_id
-                    .eq(digests::org_id)
-                    .and(schedules::kind.eq(DIGEST))
-                    .and(schedules::subject_id.eq(digests::person_id)),
-            ),
-        )))
         .select((digests::person_id, DigestRow::as_select()))
         .load(tx.conn())?;
-    rows.into_iter().try_for_each(|(person_id, row)| recur(tx, person_id, &row.fields()?))
+    rows.into_iter().map(|(person_id, row)| Ok((person_id, row.fields()?))).collect()
 }
 
 /// Somebody who is to get the letter.

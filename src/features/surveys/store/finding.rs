@@ -282,6 +282,22 @@ pub fn versions(tx: &mut Tx<'_>, id: FindingId, page: PageRequest) -> Result<Sli
     Ok(page.slice(found, |finding| Position { key: i64::from(finding.version), id: finding.id.into() }))
 }
 
+/// All versions of the findings of several vessels, a finding's oldest first, those withdrawn too.
+///
+/// # Errors
+/// Those of the database.
+pub fn versions_of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Finding>> {
+    let of_finding =
+        findings::org_id.eq(finding_versions::org_id).and(findings::id.eq(finding_versions::finding_id));
+    let rows: Vec<FindingRow> = finding_versions::table
+        .inner_join(findings::table.on(of_finding))
+        .filter(finding_versions::org_id.eq(tx.org_id()).and(findings::vessel_id.eq_any(vessel_ids)))
+        .order((findings::vessel_id, finding_versions::finding_id, finding_versions::version))
+        .select(columns!(findings, finding_versions))
+        .load(tx.conn())?;
+    rows.into_iter().map(FindingRow::finding).collect()
+}
+
 /// The findings of several vessels, by vessel and day found, without those withdrawn.
 ///
 /// # Errors

@@ -185,6 +185,17 @@ impl SurveyRow {
             author_org_id: self.author_org_id,
         })
     }
+
+    fn signed(self) -> Result<SignedSurvey> {
+        let survey = self.survey()?;
+        Ok(SignedSurvey {
+            id: survey.id,
+            version: survey.version,
+            vessel_id: survey.fields.vessel_id,
+            fields: survey.fields,
+            recorded_at: survey.recorded_at,
+        })
+    }
 }
 
 /// Current rows as surveys, with the signed versions that drafts of corrections stand before.
@@ -354,16 +365,36 @@ pub fn signed_of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec
         .order((s::vessel_id, s::surveyed_on, s::survey_id))
         .select(columns!(signed_surveys, signed_surveys))
         .load(tx.conn())?;
-    rows.into_iter()
-        .map(|row| {
-            let survey = row.survey()?;
-            Ok(SignedSurvey {
-                id: survey.id,
-                version: survey.version,
-                vessel_id: survey.fields.vessel_id,
-                fields: survey.fields,
-                recorded_at: survey.recorded_at,
-            })
-        })
-        .collect()
+    rows.into_iter().map(SurveyRow::signed).collect()
+}
+
+/// All signed versions of several vessels' surveys, a survey's oldest first.
+///
+/// # Errors
+/// Those of the database.
+pub fn signed_versions_of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<SignedSurvey>> {
+    let of_survey =
+        surveys::org_id.eq(survey_versions::org_id).and(surveys::id.eq(survey_versions::survey_id));
+    let rows: Vec<SurveyRow> = survey_versions::table
+        .inner_join(surveys::table.on(of_survey))
+        .filter(survey_versions::org_id.eq(tx.org_id()).and(surveys::vessel_id.eq_any(vessel_ids)))
+        .filter(survey_versions::signed_at.is_not_null())
+        .order((surveys::vessel_id, survey_versions::survey_id, survey_versions::version))
+        .select(columns!(surveys, survey_versions))
+        .load(tx.conn())?;
+    rows.into_iter().map(SurveyRow::signed).collect()
+}
+
+/// The vessels with a signed survey on a day or later, in the order of their ids, and how many they have.
+///
+/// # Errors
+/// Those of the database.
+pub fn vessels_surveyed_since(tx: &mut Tx<'_>, from_on: NaiveDate) -> Result<Vec<(VesselId, i64)>> {
+    use signed_surveys as s;
+    Ok(s::table
+        .filter(s::org_id.eq(tx.org_id()).and(s::surveyed_on.ge(from_on)))
+        .group_by(s::vessel_id)
+        .order(s::vessel_id)
+        .select((s::vessel_id, diesel::dsl::count_star()))
+        .load(tx.conn())?)
 }

@@ -105,7 +105,7 @@ fn by_formula(vessel: &VesselFields) -> Option<f64> {
 
 /// An area and where it comes from.
 #[derive(Debug, Clone, Copy, Default)]
-struct Area {
+struct Measured {
     area_m2: Option<f64>,
     source: Option<&'static str>,
     girths_of: Option<TreatmentId>,
@@ -116,13 +116,13 @@ fn girths_m2(plan: &PlanFields, zone: Zone) -> Option<f64> {
 }
 
 /// The area of a zone: as entered, by the plan's girths, by those last entered for the vessel, by the formula.
-fn area(plan: &Plan, zone: Zone, vessel: &VesselFields, of_vessels: &[Plan]) -> Area {
+fn area(plan: &Plan, zone: Zone, vessel: &VesselFields, of_vessels: &[Plan]) -> Measured {
     let own = plan.fields.zones.iter().find(|own| own.zone == zone);
     if let Some(area_m2) = own.and_then(|own| own.area_m2) {
-        return Area { area_m2: Some(area_m2), source: Some("entered"), girths_of: None };
+        return Measured { area_m2: Some(area_m2), source: Some("entered"), girths_of: None };
     }
     if let Some(area_m2) = girths_m2(&plan.fields, zone) {
-        return Area { area_m2: Some(area_m2), source: Some("girths"), girths_of: None };
+        return Measured { area_m2: Some(area_m2), source: Some("girths"), girths_of: None };
     }
     let earlier = of_vessels
         .iter()
@@ -130,10 +130,14 @@ fn area(plan: &Plan, zone: Zone, vessel: &VesselFields, of_vessels: &[Plan]) -> 
         .filter_map(|other| Some((other, girths_m2(&other.fields, zone)?)))
         .max_by_key(|(other, _)| (other.recorded_at, other.id));
     if let Some((other, area_m2)) = earlier {
-        return Area { area_m2: Some(area_m2), source: Some("earlier_girths"), girths_of: Some(other.id) };
+        return Measured {
+            area_m2: Some(area_m2),
+            source: Some("earlier_girths"),
+            girths_of: Some(other.id),
+        };
     }
     let reckoned = by_formula(vessel).filter(|_| zone == Zone::Bottom);
-    Area { area_m2: reckoned, source: reckoned.map(|_| "formula"), girths_of: None }
+    Measured { area_m2: reckoned, source: reckoned.map(|_| "formula"), girths_of: None }
 }
 
 /// The purchase list of some plans.
@@ -153,7 +157,7 @@ pub(super) fn purchase_list(tx: &mut Tx<'_>, plans: &[Plan]) -> Result<PurchaseL
             let coats = step.coats.unwrap_or(0);
             let sheet = step.product_id.and_then(|id| sheets.get(&id));
             for zone in plan.fields.zones_of(step) {
-                let Area { area_m2, source: area_source, girths_of } =
+                let Measured { area_m2, source: area_source, girths_of } =
                     area(plan, zone, &vessel.fields, &of_vessels);
                 let told = match (sheet, area_m2) {
                     (None, _) => Err("Name a product in the plan's step.".to_owned()),

@@ -305,30 +305,26 @@ fn climate_since(
 /// Not found.
 pub fn read(tx: &mut Tx<'_>, id: TreatmentId) -> Result<RecordView> {
     let plan = store::read(tx, id)?;
-    match kept::read(tx, id)? {
-        Some(own) => {
-            let record: Value = serde_json::from_str(&own.record).map_err(Error::internal)?;
-            Ok(RecordView {
-                treatment_id: id,
-                origin: RecordOrigin::KeptAtClosing,
-                kept_at: Some(own.recorded_at),
-                digest_sha256: Some(own.digest_sha256),
-                corrections_after_closing: corrections(tx, &plan, &record, own.recorded_at)?,
-                record,
-            })
-        }
-        None => {
-            let closed = state(plan.version, &store::entries(tx, id)?) == TreatmentState::Closed;
-            Ok(RecordView {
-                treatment_id: id,
-                origin: if closed { RecordOrigin::MadeAfterwards } else { RecordOrigin::AsThingsStand },
-                kept_at: None,
-                digest_sha256: None,
-                record: made(tx, &plan)?,
-                corrections_after_closing: Vec::new(),
-            })
-        }
+    if let Some(own) = kept::read(tx, id)? {
+        let record: Value = serde_json::from_str(&own.record).map_err(Error::internal)?;
+        return Ok(RecordView {
+            treatment_id: id,
+            origin: RecordOrigin::KeptAtClosing,
+            kept_at: Some(own.recorded_at),
+            digest_sha256: Some(own.digest_sha256),
+            corrections_after_closing: corrections(tx, &plan, &record, own.recorded_at)?,
+            record,
+        });
     }
+    let closed = state(plan.version, &store::entries(tx, id)?) == TreatmentState::Closed;
+    Ok(RecordView {
+        treatment_id: id,
+        origin: if closed { RecordOrigin::MadeAfterwards } else { RecordOrigin::AsThingsStand },
+        kept_at: None,
+        digest_sha256: None,
+        record: made(tx, &plan)?,
+        corrections_after_closing: Vec::new(),
+    })
 }
 
 /// The record of a treatment. At the closing it is kept for ever, with its digest; what is corrected later is told beside it.

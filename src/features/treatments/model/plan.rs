@@ -299,6 +299,12 @@ impl PlanFields {
             }
         }
         self.check_zones(&mut faults);
+        self.check_drying(&mut faults);
+        if faults.is_empty() { Ok(self) } else { Err(Error::invalid(faults)) }
+    }
+
+    /// What the target of drying must hold to.
+    fn check_drying(&self, faults: &mut Vec<FieldError>) {
         let mut refuse = |pointer: String, code: &str, detail: &str| {
             faults.push(FieldError::new(pointer, code, detail));
         };
@@ -320,7 +326,6 @@ impl PlanFields {
                 "is under twice meter_step. Enter more.",
             );
         }
-        if faults.is_empty() { Ok(self) } else { Err(Error::invalid(faults)) }
     }
 
     /// What each zone needs for itself.

@@ -243,6 +243,23 @@ pub fn versions_after(tx: &mut Tx<'_>, id: TreatmentId, version: i32) -> Result<
     rows.into_iter().map(TreatmentRow::treatment).collect()
 }
 
+/// All versions of the treatments of several vessels, a treatment's oldest first, those withdrawn too.
+///
+/// # Errors
+/// Those of the database.
+pub fn versions_of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<Treatment>> {
+    let of_treatment = treatments::org_id
+        .eq(treatment_versions::org_id)
+        .and(treatments::id.eq(treatment_versions::treatment_id));
+    let rows: Vec<TreatmentRow> = treatment_versions::table
+        .inner_join(treatments::table.on(of_treatment))
+        .filter(treatment_versions::org_id.eq(tx.org_id()).and(treatments::vessel_id.eq_any(vessel_ids)))
+        .order((treatments::vessel_id, treatment_versions::treatment_id, treatment_versions::version))
+        .select(columns!(treatments, treatment_versions))
+        .load(tx.conn())?;
+    rows.into_iter().map(TreatmentRow::treatment).collect()
+}
+
 /// The treatments of several vessels, by vessel and day begun, without those withdrawn.
 ///
 /// # Errors

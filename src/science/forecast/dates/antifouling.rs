@@ -75,6 +75,7 @@ pub fn due(case: &Case) -> DueDate {
         reason: first.reason,
         evidence,
         basis: Basis::Prior,
+        member_days: Vec::new(),
     }
 }
 

@@ -9,7 +9,8 @@
 //! over its limit then already, that day is the date.
 
 use super::{
-    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest, percent, range,
+    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest, held, percent,
+    range,
 };
 use crate::science::forecast::calendar::usual_lift_before;
 use crate::science::forecast::day;
@@ -60,7 +61,8 @@ pub fn due(case: &Case) -> Option<DueDate> {
         };
         return Some(DueDate::missing(DueKind::Barrier, reason, evidence));
     };
-    let due_range = range(members, fixed, case.horizon);
+    let member_days = held(members, fixed);
+    let due_range = range(&member_days, fixed, case.horizon);
     let (due_on, driver, reason) = match day::date_within(first.day, case.horizon) {
         Some(date) => (Some(at_usual_lift(case, date, &mut evidence)), first.driver, first.reason),
         None => (
@@ -82,6 +84,7 @@ pub fn due(case: &Case) -> Option<DueDate> {
         reason,
         evidence,
         basis: Basis::Prior,
+        member_days,
     })
 }
 

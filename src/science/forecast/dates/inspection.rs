@@ -6,7 +6,8 @@
 use chrono::NaiveDate;
 
 use super::{
-    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest, percent, range,
+    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, earliest, held, percent,
+    range,
 };
 use crate::science::forecast::day;
 use crate::science::forecast::facts::{BottomExamined, FindingState, SurveyFact};
@@ -68,15 +69,17 @@ pub fn due(case: &Case) -> DueDate {
             evidence,
         );
     };
+    let member_days = held(members, fixed);
     DueDate {
         kind: DueKind::Inspection,
         status: DueStatus::Due,
         due_on: day::date_within(first.day, case.horizon),
-        due_range: range(members, fixed, case.horizon),
+        due_range: range(&member_days, fixed, case.horizon),
         driver: first.driver,
         reason: first.reason,
         evidence,
         basis: Basis::Prior,
+        member_days,
     }
 }
 

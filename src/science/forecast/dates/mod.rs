@@ -127,7 +127,7 @@ impl Evidence {
 }
 
 /// A row of the due list.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct DueDate {
     /// What falls due.
     pub kind: DueKind,
@@ -145,6 +145,9 @@ pub struct DueDate {
     pub evidence: Vec<Evidence>,
     /// Whether priors or learned values were used.
     pub basis: Basis,
+    /// Each member's own day and its weight, which the range is of; none where members do not bear on it.
+    #[serde(skip)]
+    pub member_days: Vec<(f64, f64)>,
 }
 
 impl DueDate {
@@ -159,6 +162,7 @@ impl DueDate {
             reason: reason.into(),
             evidence,
             basis: Basis::Prior,
+            member_days: Vec::new(),
         }
     }
 }
@@ -216,12 +220,17 @@ fn earliest(candidates: Vec<Candidate>) -> Option<Candidate> {
     candidates.into_iter().min_by(|one, other| one.day.total_cmp(&other.day))
 }
 
-/// The range of a rule in which members differ only up to fixed dates: each member's own day, or the
-/// earliest fixed day where that comes first.
-fn range(members: Option<Vec<(f64, f64)>>, earliest_fixed: f64, horizon: NaiveDate) -> Option<DateQuantiles> {
-    let members = members.unwrap_or_else(|| vec![(earliest_fixed, 1.0)]);
-    WeightedSample::new(members.into_iter().map(|(day, weight)| (day.min(earliest_fixed), weight)))
-        .map(|sample| sample.dates(horizon))
+/// Each member's own day, or the earliest fixed day where that comes first.
+fn held(members: Option<Vec<(f64, f64)>>, earliest_fixed: f64) -> Vec<(f64, f64)> {
+    let days = members.into_iter().flatten();
+    days.map(|(day, weight)| (day.min(earliest_fixed), weight)).collect()
+}
+
+/// The range of a rule in which members differ only up to fixed dates.
+fn range(member_days: &[(f64, f64)], earliest_fixed: f64, horizon: NaiveDate) -> Option<DateQuantiles> {
+    let fixed = [(earliest_fixed, 1.0)];
+    let days = if member_days.is_empty() { &fixed[..] } else { member_days };
+    WeightedSample::new(days.iter().copied()).map(|sample| sample.dates(horizon))
 }
 
 /// A probability as people say it.

@@ -4,7 +4,9 @@
 //! damage (delamination; breaks elsewhere than on the bottom, on a cored one, or on a hull whose age is not
 //! known) has that longest time alone.
 
-use super::{Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, percent, range};
+use super::{
+    Basis, Candidate, Case, Driver, DueDate, DueKind, DueStatus, Evidence, counted, held, percent, range,
+};
 use crate::science::forecast::day;
 use crate::science::forecast::facts::{FindingFact, FindingKind, FindingState};
 
@@ -50,15 +52,17 @@ pub fn due(case: &Case) -> Option<DueDate> {
         evidence.extend(case.no_model_evidence());
     }
     let latest = longest(case, finding);
+    let member_days = held(members, latest);
     Some(DueDate {
         kind: DueKind::Repair,
         status: DueStatus::Due,
         due_on: day::date_within(first.day, case.horizon),
-        due_range: range(members, latest, case.horizon),
+        due_range: range(&member_days, latest, case.horizon),
         driver: first.driver,
         reason: first.reason,
         evidence,
         basis: Basis::Prior,
+        member_days,
     })
 }
 

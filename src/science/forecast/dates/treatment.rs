@@ -46,10 +46,11 @@ pub fn due(case: &Case) -> Option<DueDate> {
         kind: DueKind::Treatment,
         status: DueStatus::Due,
         due_on: day::date_within(number, case.horizon),
-        due_range: range(None, number, case.horizon),
+        due_range: range(&[], number, case.horizon),
         driver,
         reason,
         evidence,
         basis: Basis::Prior,
+        member_days: Vec::new(),
     })
 }

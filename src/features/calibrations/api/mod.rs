@@ -1,0 +1,4 @@
+//! The endpoints of calibrations and of the settings of learning.
+
+pub mod settings;
+pub mod versions;

@@ -1,0 +1,5 @@
+//! The endpoints of the statistics.
+
+pub mod lifetimes;
+pub mod previews;
+mod table;

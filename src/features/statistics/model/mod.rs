@@ -1,0 +1,5 @@
+//! The rules of the statistics.
+
+pub mod inputs;
+pub mod lifetimes;
+pub mod moves;

@@ -1,0 +1,175 @@
+//! `/v1/hindcast`, `/v1/vessels/{id}/sensitivity`
+
+use serde_json::{Value, json};
+
+use crate::support::app::{Client, TestApp};
+use crate::support::hulls::{settle, vessel};
+
+/// Signs a survey of the whole bottom.
+fn survey(client: &Client, vessel_id: &str, on: &str, blistering: &str) -> String {
+    let made = client
+        .post(
+            "/v1/surveys",
+            &json!({"vessel_id": vessel_id, "surveyed_on": on, "bottom_examined": "whole", "blistering": blistering}),
+        )
+        .expect(201);
+    let (id, etag) = (made.id(), made.etag());
+    client.post_if_match(&format!("/v1/surveys/{id}/signature"), &etag, &json!({})).expect(200);
+    id
+}
+
+fn fleet(client: &Client) -> Vec<String> {
+    [
+        ("A", "2005-05-01", None),
+        ("B", "1996-05-01", Some("2016-05-10")),
+        ("C", "2012-05-01", Some("2022-05-10")),
+    ]
+    .into_iter()
+    .map(|(name, launched_on, found_on)| {
+        let fields = json!({"launched_on": launched_on, "laminate_class": "orthophthalic", "bilge": "dry"});
+        let id = vessel(client, name, fields).id();
+        for year in [2013, 2016, 2019, 2022] {
+            let on = format!("{year}-05-10");
+            if found_on.is_none_or(|found| on.as_str() < found) {
+                survey(client, &id, &on, "none");
+            } else if found_on == Some(on.as_str()) {
+                survey(client, &id, &on, "gelcoat");
+            }
+        }
+        id
+    })
+    .collect()
+}
+
+#[test]
+fn past_surveys_are_held_against_forecasts_and_both_baselines() {
+    let app = TestApp::start();
+    let lead = app.lead();
+    fleet(&lead);
+    let answer = app.reader().get("/v1/hindcast?from_year=2014").expect(200).json;
+    // A: 2016, 2019, 2022; B: 2016; C: 2016, 2019, 2022.
+    assert_eq!((&answer["surveys"], &answer["vessels"], &answer["found"]), (&json!(7), &json!(3), &json!(2)));
+    assert_eq!((&answer["lead_months"], &answer["lives"]), (&json!(12), &json!(3)));
+    assert_eq!(answer["basis"], "prior");
+    let rows = app.reader().get("/v1/hindcast?from_year=2014&format=csv").expect(200);
+    let text = &rows.text;
+    let lines: Vec<Vec<&str>> = text.lines().map(|line| line.split(',').collect()).collect();
+    assert_eq!(lines.len(), 8, "{text}");
+    let column = |name: &str| lines[0].iter().position(|head| *head == name).expect("a column");
+    let number = |row: &[&str], name: &str| row[column(name)].parse::<f64>().expect("a number");
+    // The scores again from the rows: Brier's mean square, and the shares of all others worked by hand.
+    let (mut own, mut mean) = (0.0, 0.0);
+    for row in &lines[1..] {
+        let found = if row[column("found")] == "true" { 1.0 } else { 0.0 };
+        own += (number(row, "found_probability") - found).powi(2) / 7.0;
+        let of_others = (2.0 - found + 0.5) / 7.0;
+        assert!((number(row, "fleet_mean_probability") - of_others).abs() < 1e-6, "{row:?}");
+        mean += (of_others - found).powi(2) / 7.0;
+    }
+    let score = |path: &str| answer.pointer(path).and_then(Value::as_f64).expect("a score");
+    assert!((score("/brier_score/fleet_mean/forecast") - own).abs() < 1e-5);
+    assert!((score("/brier_score/fleet_mean/baseline") - mean).abs() < 1e-5);
+    let skill = score("/brier_score/fleet_mean/skill");
+    assert!((skill - (1.0 - own / mean)).abs() < 1e-4, "{skill}");
+    let expected: f64 = lines[1..].iter().map(|row| number(row, "found_probability")).sum();
+    assert!((score("/found_expected") - expected).abs() < 1e-4);
+    let words = answer["findings"].to_string();
+    assert!(words.contains("Of 7 surveys from 2014 on, 2 found blistering"), "{words}");
+    assert!(words.contains("these figures say little yet"), "{words}");
+    let last_ten = app.reader().get("/v1/hindcast").expect(200).json;
+    assert_eq!((&last_ten["from_year"], &last_ten["surveys"]), (&json!(2016), &json!(7)));
+    let other = app.stranger().get("/v1/hindcast?from_year=2014").expect(200).json;
+    assert_eq!((&other["surveys"], &other["brier_score"]), (&json!(0), &Value::Null));
+}
+
+#[test]
+fn a_correction_is_known_from_the_day_it_was_recorded_on() {
+    let app = TestApp::start();
+    let lead = app.lead();
+    let id =
+        vessel(&lead, "Late", json!({"launched_on": "2010-05-01", "laminate_class": "isophthalic"})).id();
+    // Recorded by the clock of the tests on 15 June 2026: one of them soon after its day, the other from papers.
+    let soon = survey(&lead, &id, "2026-06-01", "none");
+    let papers = survey(&lead, &id, "2019-06-01", "none");
+    let correct = |survey_id: &str| {
+        let path = format!("/v1/surveys/{survey_id}");
+        let etag = lead.get(&path).expect(200).etag();
+        let reason = json!({"reason": "The wrong box was ticked."});
+        let open = lead.post_if_match(&format!("{path}/correction"), &etag, &reason).expect(200);
+        let graded = lead.patch(&path, &open.etag(), &json!({"blistering": "gelcoat"})).expect(200);
+        lead.post_if_match(&format!("{path}/signature"), &graded.etag(), &json!({})).expect(200);
+    };
+    let kinds = |as_of: &str| -> Vec<String> {
+        let forecast = lead.get(&format!("/v1/vessels/{id}/forecast?as_of={as_of}")).expect(200).json;
+        let dates = forecast["dates"].as_array().expect("dates").iter();
+        dates.filter_map(|date| date["kind"].as_str()).map(str::to_owned).collect()
+    };
+    let treated = |as_of: &str| kinds(as_of).contains(&"treatment".to_owned());
+    assert!(!treated("2026-06-10") && !treated("2026-06-15"));
+    correct(&soon);
+    assert!(!treated("2026-06-10"), "as it was first written down");
+    assert!(treated("2026-06-15"), "as corrected");
+    correct(&papers);
+    assert!(treated("2020-06-10"), "what was entered from papers, as it stands");
+}
+
+#[test]
+fn years_leads_and_forms_that_cannot_be_are_refused_at_their_field() {
+    let app = TestApp::start();
+    let reader = app.reader();
+    for (query, field) in [
+        ("from_year=1800", "from_year"),
+        ("from_year=2027", "from_year"),
+        ("from_year=2014&lead_months=0", "lead_months"),
+        ("from_year=2014&lead_months=121", "lead_months"),
+        ("from_year=2014&format=xml", "format"),
+        ("from_year=2014&since=2", "since"),
+    ] {
+        reader.get(&format!("/v1/hindcast?{query}")).expect_problem(422, "invalid", field);
+    }
+}
+
+#[test]
+fn what_widens_a_date_and_what_would_narrow_it_is_told() {
+    let app = TestApp::start();
+    let lead = app.lead();
+    let ask = |id: &str| lead.get(&format!("/v1/vessels/{id}/sensitivity")).expect(200).json;
+    let share = |answer: &Value, list: &str, name: &str, code: &str| -> f64 {
+        let items = answer["onset"][list].as_array().expect("a list");
+        let item = items.iter().find(|item| item[name] == code);
+        item.and_then(|item| item["variance_fraction"].as_f64()).unwrap_or(0.0)
+    };
+    let unknown = vessel(&lead, "Unknown", json!({"built_year": 2015})).id();
+    let answer = ask(&unknown);
+    for (list, name, code) in [
+        ("quantities", "quantity", "laminate_class"),
+        ("quantities", "quantity", "bilge"),
+        ("measurements", "measurement", "confirm_laminate_class"),
+        ("measurements", "measurement", "look_at_the_bilge"),
+        ("measurements", "measurement", "take_film_readings"),
+    ] {
+        assert!(share(&answer, list, name, code) > 0.0, "{code}: {answer}");
+    }
+    let quantities = answer["onset"]["quantities"].as_array().expect("a list");
+    let shares: Vec<f64> = quantities.iter().filter_map(|q| q["variance_fraction"].as_f64()).collect();
+    assert!(shares.is_sorted_by(|a, b| a >= b) && shares.iter().sum::<f64>() < 1.1, "{shares:?}");
+    assert_eq!(answer["onset"]["widened_most_by"], quantities[0]["quantity"]);
+
+    let known = json!({"launched_on": "2015-05-01", "laminate_class": "orthophthalic", "bilge": "wet",
+        "zones": [{"zone": "bottom", "cored": false, "laminate_thickness_mm": 8.0, "gelcoat_thickness_um": 600.0}]});
+    let known = ask(&vessel(&lead, "Known", known).id());
+    for (list, name, code) in [
+        ("quantities", "quantity", "laminate_class"),
+        ("quantities", "quantity", "bilge"),
+        ("measurements", "measurement", "take_film_readings"),
+    ] {
+        assert!(share(&known, list, name, code).abs() < 1e-12, "{code}: {known}");
+    }
+    let spread = |answer: &Value| answer["onset"]["standard_deviation_days"].as_f64().expect("days");
+    assert!(spread(&known) < spread(&answer), "what is known is less wide");
+    let inspection = &known["dates"].as_array().expect("dates")[0];
+    assert_eq!(inspection["kind"], "inspection");
+    assert!(inspection["dry_the_bilge_later_days"].as_i64().is_some_and(|days| days >= 0), "{inspection}");
+    settle(&app);
+    app.stranger().get(&format!("/v1/vessels/{unknown}/sensitivity")).expect_problem(404, "not_found", "");
+}
