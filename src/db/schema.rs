@@ -159,10 +159,9 @@ diesel::table! {
 }
 
 diesel::table! {
-    due_ended (viewer_org_id, id) {
-        viewer_org_id -> Uuid,
-        id -> Uuid,
+    due_ended (org_id, id) {
         org_id -> Uuid,
+        id -> Uuid,
         site_id -> Nullable<Uuid>,
         kind -> Text,
         due_on -> Date,
@@ -971,6 +970,7 @@ diesel::joinable!(audit_chain -> organisations (org_id));
 diesel::joinable!(calendar_feeds -> organisations (org_id));
 diesel::joinable!(digest_letters -> organisations (org_id));
 diesel::joinable!(digests -> organisations (org_id));
+diesel::joinable!(due_ended -> organisations (org_id));
 diesel::joinable!(calibration_choices -> organisations (org_id));
 diesel::joinable!(calibration_choices -> people (chosen_by));
 diesel::joinable!(calibration_previews -> organisations (org_id));

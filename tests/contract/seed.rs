@@ -165,8 +165,8 @@ fn kept_by_the_worker(app: &TestApp, people: &Hands, ids: &Ids) -> String {
              FROM digests WHERE org_id = '{org_id}'"
         ),
         format!(
-            "INSERT INTO due_ended (viewer_org_id, id, org_id, kind, due_on, ended_at)
-             VALUES ('{org_id}', '{org_id}', '{org_id}', 'inspection', '2026-06-01', '2026-06-15T10:00:00Z')"
+            "INSERT INTO due_ended (org_id, id, kind, due_on, ended_at)
+             VALUES ('{org_id}', '{org_id}', 'inspection', '2026-06-01', '2026-06-15T10:00:00Z')"
         ),
     ] {
         super::sql::run(&mut superuser, &statement)

@@ -202,7 +202,7 @@ pub fn ended(
     limit: i64,
 ) -> Result<Vec<EndedDue>> {
     let mut query = due_ended::table
-        .filter(due_ended::viewer_org_id.eq(tx.acting_org_id()).and(due_ended::ended_at.gt(since)))
+        .filter(due_ended::org_id.eq(tx.org_id()).and(due_ended::ended_at.gt(since)))
         .into_boxed();
     if let Some(site_id) = fields.site_id {
         query = query.filter(due_ended::site_id.eq(site_id));
