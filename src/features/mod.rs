@@ -1,6 +1,6 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
 //! audit, jobs, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies,
-//! calibrations, forecasts, due, statistics, hindcasts, events, attachments, dossier, calculators, imports, batches.
+//! calibrations, forecasts, due, statistics, hindcasts, events, attachments, reports, dossier, calculators, imports, batches.
 
 pub mod accounts;
 pub mod attachments;
@@ -21,6 +21,7 @@ pub mod imports;
 pub mod jobs;
 pub mod policies;
 pub mod products;
+pub mod reports;
 pub mod sites;
 pub mod statistics;
 pub mod surveys;
