@@ -91,4 +91,6 @@ id!(/** An object: the bytes of an attachment, outside the database. */ ObjectId
 id!(/** A calibration: what was learned from a fleet. */ CalibrationId, "calibration");
 id!(/** A policy. */ PolicyId, "policy");
 id!(/** A row of the due list. */ DueId, "due row");
+id!(/** A calendar that a person subscribes to. */ CalendarFeedId, "calendar");
+id!(/** A weekly letter sent to a member. */ DigestLetterId, "letter");
 id!(/** One HTTP request or one command, for the log and the audit. */ RequestId, "request");

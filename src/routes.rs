@@ -7,13 +7,13 @@ use utoipa_actix_web::service_config::ServiceConfig;
 use crate::db::Db;
 use crate::features::{
     accounts, attachments, audit, batches, calculators, calibrations, climate, coats, dossier, due, events,
-    forecasts, grants, haulouts, hindcasts, imports, jobs, pages, policies, products, sites, statistics,
-    surveys, treatments, vessels,
+    forecasts, grants, haulouts, hindcasts, imports, jobs, pages, policies, products, reports, sites,
+    statistics, surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;
 use crate::ids::OrgId;
-use crate::jobs::queue::{AUDIT_HEAD, DELIVERY, DRYING, FORECAST, LEARNING};
+use crate::jobs::queue::{AUDIT_HEAD, DELIVERY, DIGEST, DRYING, FORECAST, LEARNING};
 use crate::jobs::{Job, Workers};
 
 /// Who works at which kind of job. What a handler needs beyond the database (the post, the keys) is with the guards.
@@ -30,12 +30,15 @@ pub fn learners() -> Workers {
     Workers::of(LEARNING, statistics::job::handle).one_at_a_time()
 }
 
-/// Who sends events to subscriptions.
+/// Who sends events to subscriptions, and letters to members.
 #[must_use]
 pub fn senders(guards: &Arc<Guards>) -> Workers {
-    let guards = guards.clone();
+    let (guards, post) = (guards.clone(), guards.clone());
     Workers::of(DELIVERY, move |db: &Db, org_id: OrgId, jobs: &[Job]| {
         events::job::deliver(db, org_id, jobs, &guards.sealing, &guards.sender)
+    })
+    .and(DIGEST, move |db: &Db, org_id: OrgId, jobs: &[Job]| {
+        reports::job::send(db, org_id, jobs, post.mail.as_ref())
     })
     .one_at_a_time()
 }
@@ -63,6 +66,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     hindcasts::register(config);
     events::register(config);
     attachments::register(config);
+    reports::register(config);
     dossier::register(config);
     calculators::register(config);
     imports::register(config);

@@ -8,7 +8,7 @@ use crate::cli::output::print;
 use crate::error::{Code, Error, Result};
 use crate::features::due::api::list::organisation_today;
 use crate::features::hindcasts::api::csv;
-use crate::features::hindcasts::model::{Asked, Followed, HindcastView, LEAD_MONTHS};
+use crate::features::hindcasts::model::{Asked, HindcastView, LEAD_MONTHS};
 use crate::features::hindcasts::store;
 
 /// The form of the answer.
@@ -38,7 +38,7 @@ pub struct Hindcast {
     #[arg(long, value_name = "N", default_value_t = LEAD_MONTHS)]
     lead_months: u32,
     /// The form
-    #[arg(long = "as", alias = "format", value_enum, default_value_t = Form::Table)]
+    #[arg(long = "as", value_enum, default_value_t = Form::Table)]
     form: Form,
 }
 
@@ -68,7 +68,7 @@ impl Hindcast {
         let actor = self.organisation.actor(&opened.db)?;
         let today = opened.db.read(&actor, organisation_today)?;
         let asked = Asked { from_year: self.from_year, lead_months: self.lead_months }.checked(today)?;
-        let (view, cases) = store::hindcast(&opened.db, &actor, asked, &Followed::priors(), None)?;
+        let (view, cases) = store::hindcast(&opened.db, &actor, asked, None)?;
         match self.form {
             Form::Table => print(&table(&view)),
             Form::Json => print(&(serde_json::to_string_pretty(&view).map_err(Error::internal)? + "\n")),

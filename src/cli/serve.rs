@@ -19,7 +19,7 @@ use crate::db::Db;
 use crate::db::private::{Account, is_root};
 use crate::error::{Code, Error, Result};
 use crate::features::attachments::sweep::sweep;
-use crate::features::{events, forecasts, statistics};
+use crate::features::{events, forecasts, reports, statistics};
 use crate::http::guards::{Bounds, Guards};
 use crate::http::mail::Mail;
 use crate::http::server;
@@ -181,6 +181,7 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
         drop_privileges(account)?;
     }
     events::job::schedule_audit_heads(&db)?;
+    reports::job::schedule_digests(&db)?;
     statistics::job::schedule_learning(&db)?;
     forecasts::job::request_for_new_model(&db)?;
     let runner = Runner::start(&db, &routes::workers(&guards), JOB_THREADS)?;

@@ -12,11 +12,12 @@ use crate::error::{Code, Error, Result};
 use crate::ids::OrgId;
 
 /// Tables of an organisation that an export leaves out, and why. Erased they are all the same.
-pub const LEFT_OUT: [(&str, &str); 11] = [
+pub const LEFT_OUT: [(&str, &str); 12] = [
     ("audit_chain", "is made anew from the rows of the audit; the manifest holds its head"),
     ("creations", "keeps the answers to requests that may come twice, nothing of a record"),
     ("deliveries", "are letters on their way to subscriptions"),
     ("delivery_attempts", "are tries of those"),
+    ("digest_letters", "are letters that were sent, each with a secret"),
     ("event_order", "is given anew as the events come back"),
     ("jobs", "is work, which a restoration asks for anew"),
     ("program_secrets", "are secrets: a program is given a new one"),
@@ -27,7 +28,8 @@ pub const LEFT_OUT: [(&str, &str); 11] = [
 ];
 
 /// Columns of secrets, left out of tables that are exported; a restored row holds nothing that could match.
-pub const SECRET_COLUMNS: [(&str, &str); 1] = [("invitations", "secret_sha256")];
+pub const SECRET_COLUMNS: [(&str, &str); 2] =
+    [("calendar_feeds", "secret_sha256"), ("invitations", "secret_sha256")];
 
 /// Columns that name another organisation a row has to do with: the row goes with either, and comes back only where the
 /// other one is.

@@ -118,6 +118,58 @@ diesel::table! {
 }
 
 diesel::table! {
+    calendar_feeds (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        person_id -> Uuid,
+        name -> Text,
+        site_id -> Nullable<Uuid>,
+        kind -> Nullable<Text>,
+        ended -> Bool,
+        secret_sha256 -> Bytea,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    digest_letters (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        person_id -> Uuid,
+        job_id -> Uuid,
+        secret_sha256 -> Nullable<Bytea>,
+        sent_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    digests (org_id, person_id) {
+        org_id -> Uuid,
+        person_id -> Uuid,
+        wanted -> Bool,
+        weekday -> Text,
+        local_time_h -> Int2,
+        site_id -> Nullable<Uuid>,
+        version -> Int4,
+        created_at -> Timestamptz,
+        updated_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
+    due_ended (org_id, id) {
+        org_id -> Uuid,
+        id -> Uuid,
+        site_id -> Nullable<Uuid>,
+        kind -> Text,
+        due_on -> Date,
+        ended_at -> Timestamptz,
+    }
+}
+
+diesel::table! {
     climate_values (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,
@@ -612,6 +664,7 @@ diesel::table! {
         local_time -> Time,
         time_zone -> Text,
         next_at -> Timestamptz,
+        site_id -> Nullable<Uuid>,
     }
 }
 
@@ -916,6 +969,10 @@ diesel::joinable!(attachments -> organisations (org_id));
 diesel::joinable!(attachments -> people (created_by));
 diesel::joinable!(audit -> organisations (org_id));
 diesel::joinable!(audit_chain -> organisations (org_id));
+diesel::joinable!(calendar_feeds -> organisations (org_id));
+diesel::joinable!(digest_letters -> organisations (org_id));
+diesel::joinable!(digests -> organisations (org_id));
+diesel::joinable!(due_ended -> organisations (org_id));
 diesel::joinable!(calibration_choices -> organisations (org_id));
 diesel::joinable!(calibration_choices -> people (chosen_by));
 diesel::joinable!(calibration_previews -> organisations (org_id));
@@ -969,6 +1026,7 @@ diesel::allow_tables_to_appear_in_same_query!(
     attachments,
     audit,
     audit_chain,
+    calendar_feeds,
     calibration_choices,
     calibration_previews,
     calibrations,
@@ -979,7 +1037,10 @@ diesel::allow_tables_to_appear_in_same_query!(
     creations,
     deliveries,
     delivery_attempts,
+    digest_letters,
+    digests,
     due,
+    due_ended,
     event_order,
     events,
     finding_versions,

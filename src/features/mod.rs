@@ -1,6 +1,7 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
 //! audit, jobs, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies,
-//! calibrations, forecasts, due, statistics, hindcasts, events, attachments, dossier, calculators, imports, batches, pages.
+//! calibrations, forecasts, due, statistics, hindcasts, events, attachments, reports, dossier, calculators, imports, batches,
+//! pages.
 
 pub mod accounts;
 pub mod attachments;
@@ -22,6 +23,7 @@ pub mod jobs;
 pub mod pages;
 pub mod policies;
 pub mod products;
+pub mod reports;
 pub mod sites;
 pub mod statistics;
 pub mod surveys;

@@ -1,6 +1,37 @@
 //! Which of the forms on offer a caller prefers (RFC 9110, section 12.5.1).
 
+use actix_web::HttpRequest;
+use actix_web::http::header::ACCEPT;
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
 use crate::error::{Code, Error, Result};
+use crate::http::csv::TEXT_CSV;
+
+/// The form of an answer of figures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum FigureForm {
+    /// JSON.
+    Json,
+    /// CSV, as the operation says.
+    Csv,
+}
+
+impl FigureForm {
+    /// The form that the query asks for, or else the one that `Accept` prefers.
+    ///
+    /// # Errors
+    /// Not acceptable, where neither is taken.
+    pub fn asked(query: Option<Self>, request: &HttpRequest) -> Result<Self> {
+        if let Some(form) = query {
+            return Ok(form);
+        }
+        let accept = request.headers().get(ACCEPT).and_then(|value| value.to_str().ok());
+        let chosen = preferred(accept, &["application/json", TEXT_CSV])?;
+        Ok(if chosen == TEXT_CSV { Self::Csv } else { Self::Json })
+    }
+}
 
 /// The offered media type that `accept` prefers; the first where it has no preference or says nothing.
 ///

@@ -1,11 +1,25 @@
 //! Letters to people, by SMTP where it is set up.
 
-use lettre::message::Mailbox;
+use lettre::message::header::{HeaderName, HeaderValue};
+use lettre::message::{Mailbox, MultiPart};
 use lettre::{Message, SmtpTransport, Transport};
 
 use crate::error::{Code, Error, Result};
 
 type Send = dyn Fn(&Message) -> Result<()> + std::marker::Send + Sync;
+
+/// A letter that comes again and again, as text and as a page.
+#[derive(Debug, Clone)]
+pub struct Letter {
+    /// What it is about, on one line.
+    pub subject: String,
+    /// As text.
+    pub text: String,
+    /// The same as a page (HTML).
+    pub html: String,
+    /// The address that ends such letters, with one POST (RFC 8058).
+    pub ending: String,
+}
 
 /// The post.
 pub struct Mail {
@@ -66,17 +80,50 @@ impl Mail {
     /// # Errors
     /// Invalid, when the recipient is no address; unavailable, when the post is.
     pub fn send(&self, to: &str, subject: &str, text: &str) -> Result<()> {
-        let to: Mailbox = to.parse().map_err(|cause: lettre::address::AddressError| {
-            Error::field("/email", "rule", "is not an e-mail address. Correct it.").because(cause)
-        })?;
         let message = Message::builder()
             .from(self.from.clone())
-            .to(to)
+            .to(recipient(to)?)
             .subject(subject)
             .body(text.replace("{address}", &self.address))
             .map_err(Error::internal)?;
         (self.send)(&message)
     }
+
+    /// Where people reach the service, for letters.
+    #[must_use]
+    pub fn address(&self) -> &str {
+        &self.address
+    }
+
+    /// Sends a letter that comes again and again; `id` is its own. It says how to get no more of them: RFC 2369,
+    /// section 3.2, and, where the service is reached by https, RFC 8058; and that nobody wrote it: RFC 3834, section 5.
+    ///
+    /// # Errors
+    /// Invalid, when the recipient is no address; unavailable, when the post is.
+    pub fn send_letter(&self, to: &str, id: &str, letter: &Letter) -> Result<()> {
+        let mut builder = Message::builder()
+            .from(self.from.clone())
+            .to(recipient(to)?)
+            .subject(&letter.subject)
+            .message_id(Some(format!("<{id}@{}>", self.from.email.domain())))
+            .raw_header(header("Auto-Submitted", "auto-generated"))
+            .raw_header(header("List-Unsubscribe", &format!("<{}>", letter.ending)));
+        if letter.ending.starts_with("https://") {
+            builder = builder.raw_header(header("List-Unsubscribe-Post", "List-Unsubscribe=One-Click"));
+        }
+        let parts = MultiPart::alternative_plain_html(letter.text.clone(), letter.html.clone());
+        (self.send)(&builder.multipart(parts).map_err(Error::internal)?)
+    }
+}
+
+fn recipient(to: &str) -> Result<Mailbox> {
+    to.parse().map_err(|cause: lettre::address::AddressError| {
+        Error::field("/email", "rule", "is not an e-mail address. Correct it.").because(cause)
+    })
+}
+
+fn header(name: &'static str, value: &str) -> HeaderValue {
+    HeaderValue::new(HeaderName::new_from_ascii_str(name), value.to_owned())
 }
 
 #[cfg(test)]

@@ -21,6 +21,7 @@ pub mod sealing;
 pub mod sending;
 pub mod server;
 pub mod state;
+pub mod table;
 pub mod throttle;
 pub mod tokens;
 pub mod versions;

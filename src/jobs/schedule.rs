@@ -14,7 +14,7 @@ use uuid::Uuid;
 use crate::db::schema::schedules;
 use crate::db::{Db, Tx};
 use crate::error::Result;
-use crate::ids::{Id, JobId, OrgId};
+use crate::ids::{Id, JobId, OrgId, SiteId};
 
 /// When something recurs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -73,12 +73,27 @@ pub fn first_instant(zone: Tz, day: NaiveDate, time: NaiveTime) -> DateTime<Utc>
 /// # Errors
 /// Those of the database.
 pub fn set(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, recurrence: &Recurrence) -> Result<()> {
+    set_by_site(tx, kind, subject_id, None, recurrence)
+}
+
+/// As [`set`], by the time of a site: it moves to another time zone with the site, and not with the organisation.
+///
+/// # Errors
+/// Those of the database.
+pub fn set_by_site(
+    tx: &mut Tx<'_>,
+    kind: &str,
+    subject_id: Uuid,
+    site_id: Option<SiteId>,
+    recurrence: &Recurrence,
+) -> Result<()> {
     let next_at = recurrence.next_after(tx.now());
     let columns = (
         schedules::weekday.eq(recurrence.weekday.map(word)),
         schedules::local_time.eq(recurrence.local_time),
         schedules::time_zone.eq(recurrence.zone.name()),
         schedules::next_at.eq(next_at),
+        schedules::site_id.eq(site_id),
     );
     diesel::insert_into(schedules::table)
         .values((
@@ -105,6 +120,15 @@ pub fn set_if_none(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid, recurrence: &R
     if there { Ok(()) } else { set(tx, kind, subject_id, recurrence) }
 }
 
+/// When it comes next, if it recurs.
+///
+/// # Errors
+/// Those of the database.
+pub fn next_at(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid) -> Result<Option<DateTime<Utc>>> {
+    let row = schedules::table.find((tx.org_id(), kind, subject_id)).select(schedules::next_at);
+    Ok(row.first(tx.conn()).optional()?)
+}
+
 /// Lets it recur no longer.
 ///
 /// # Errors
@@ -114,22 +138,23 @@ pub fn remove(tx: &mut Tx<'_>, kind: &str, subject_id: Uuid) -> Result<()> {
     Ok(())
 }
 
-/// Moves all that recurs in the organisation to another time zone: the local times stay.
+/// Moves all that recurs by the time of the organisation, or of a site, to another time zone: the local times stay.
 ///
 /// # Errors
 /// Those of the database.
-pub fn move_to_zone(tx: &mut Tx<'_>, zone: Tz) -> Result<()> {
+pub fn move_to_zone(tx: &mut Tx<'_>, site_id: Option<SiteId>, zone: Tz) -> Result<()> {
     let rows: Vec<(String, Uuid, Option<String>, NaiveTime)> = schedules::table
-        .filter(schedules::org_id.eq(tx.org_id()))
+        .filter(schedules::org_id.eq(tx.org_id()).and(schedules::site_id.is_not_distinct_from(site_id)))
         .select((schedules::kind, schedules::subject_id, schedules::weekday, schedules::local_time))
         .order((schedules::kind, schedules::subject_id))
         .for_update()
         .load(tx.conn())?;
     for (kind, subject_id, weekday, local_time) in rows {
-        set(
+        set_by_site(
             tx,
             &kind,
             subject_id,
+            site_id,
             &Recurrence { weekday: weekday_of(weekday.as_deref()), local_time, zone },
         )?;
     }

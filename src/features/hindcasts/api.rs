@@ -2,19 +2,18 @@
 
 use std::time::{Duration, Instant};
 
-use actix_web::http::header::{ACCEPT, CONTENT_DISPOSITION, CONTENT_TYPE};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::Datelike;
-use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use serde::Deserialize;
+use utoipa::IntoParams;
 
-use super::model::{Asked, Followed, HindcastView, JudgedCase, LEAD_MONTHS};
+use super::model::{Asked, HindcastView, JudgedCase, LEAD_MONTHS};
 use super::store;
 use crate::codes;
 use crate::error::Result;
 use crate::features::due::api::list::organisation_today;
-use crate::http::accept::preferred;
-use crate::http::csv::{TEXT_CSV, harmless, lines};
+use crate::http::accept::FigureForm;
+use crate::http::csv::{harmless, lines, whole};
 use crate::http::gate::Gate;
 use crate::http::problem::{ListProblems, Problem};
 use crate::http::{App, Outcome, Params, Permit};
@@ -27,16 +26,6 @@ const LONGEST: Duration = Duration::from_secs(45);
 
 /// The years looked back on, unless told otherwise.
 const YEARS: i32 = 10;
-
-/// The form of the answer.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum HindcastFormat {
-    /// The scores, as JSON.
-    Json,
-    /// Every survey and what was said of it, as CSV.
-    Csv,
-}
 
 /// Which surveys, and from how long before.
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -51,7 +40,7 @@ pub struct HindcastQuery {
     pub lead_months: Option<u32>,
     /// `csv` for every survey as CSV; without it, `Accept` decides.
     #[param(nullable = false, inline)]
-    pub format: Option<HindcastFormat>,
+    pub format: Option<FigureForm>,
 }
 
 /// Holds past surveys against the forecasts that were possible before them, from what was known then: scores against a
@@ -72,31 +61,18 @@ pub async fn read_hindcast(
     query: Params<HindcastQuery>,
 ) -> Outcome {
     let query = query.0;
-    let format = match query.format {
-        Some(format) => format,
-        None => accepted(&request)?,
-    };
+    let form = FigureForm::asked(query.format, &request)?;
     let today = app.read(&permit, organisation_today).await?;
     let lead_months = query.lead_months.unwrap_or(LEAD_MONTHS);
     let from_year = query.from_year.unwrap_or(today.year() - YEARS);
     let asked = Asked { from_year, lead_months }.checked(today)?;
     let (db, actor) = (app.db.clone(), permit.actor().clone());
-    let (view, cases) = PLACES
-        .run(move || store::hindcast(&db, &actor, asked, &Followed::priors(), Some(Instant::now() + LONGEST)))
-        .await?;
-    Ok(match format {
-        HindcastFormat::Json => HttpResponse::Ok().json(view),
-        HindcastFormat::Csv => HttpResponse::Ok()
-            .insert_header((CONTENT_TYPE, "text/csv; charset=utf-8; header=present"))
-            .insert_header((CONTENT_DISPOSITION, "attachment; filename=\"hindcast.csv\""))
-            .body(csv(&cases)?),
+    let (view, cases) =
+        PLACES.run(move || store::hindcast(&db, &actor, asked, Some(Instant::now() + LONGEST))).await?;
+    Ok(match form {
+        FigureForm::Json => HttpResponse::Ok().json(view),
+        FigureForm::Csv => whole("hindcast.csv", csv(&cases)?),
     })
-}
-
-fn accepted(request: &HttpRequest) -> Result<HindcastFormat> {
-    let accept = request.headers().get(ACCEPT).and_then(|value| value.to_str().ok());
-    let chosen = preferred(accept, &["application/json", TEXT_CSV])?;
-    Ok(if chosen == TEXT_CSV { HindcastFormat::Csv } else { HindcastFormat::Json })
 }
 
 const HEADER: [&str; 12] = [

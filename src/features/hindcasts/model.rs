@@ -1,18 +1,18 @@
 //! The rules of hindcasts: what is asked, what the forecasts are held against, and how it is told.
 
-use std::sync::LazyLock;
+use std::borrow::Cow;
 
 use chrono::{Datelike, NaiveDate};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::error::{Error, Result};
+use crate::features::calibrations::model::ENSEMBLE;
 use crate::features::vessels::model::FIRST_YEAR;
 use crate::ids::VesselId;
 use crate::science::forecast::MODEL;
 use crate::science::forecast::dates::Basis;
-use crate::science::forecast::ensemble::{DEFAULT_MEMBERS, Ensemble};
-use crate::science::forecast::priors::Priors;
+use crate::science::forecast::ensemble::Ensemble;
 use crate::science::hindcast::Questions;
 use crate::science::hindcast::scores::{
     Comparison, Spread, all_but_one_share, brier_score, counted, covered_fraction, log_score,
@@ -27,25 +27,16 @@ pub const MAX_SURVEYS: i64 = 20_000;
 /// Under so many that found blistering the scores say little (common practice, no source: as for learning).
 const FOUND_NEEDED: usize = 8;
 
-/// Drawn as all forecasts are.
-static PRIORS: LazyLock<Ensemble> = LazyLock::new(|| Ensemble::draw(DEFAULT_MEMBERS, 1, Priors::default()));
+/// The ensembles that the dates followed, each from a day on, in order; the priors before the first.
+#[derive(Debug, Clone, Default)]
+pub struct Ensembles(pub Vec<(NaiveDate, Cow<'static, Ensemble>)>);
 
-/// The ensembles the dates followed, each from a day on, in order.
-#[derive(Debug, Clone)]
-pub struct Followed(Vec<(NaiveDate, Ensemble)>);
-
-impl Followed {
-    /// The priors, since ever.
-    #[must_use]
-    pub fn priors() -> Self {
-        Self(vec![(NaiveDate::MIN, PRIORS.clone())])
-    }
-
-    /// The one followed on a day.
+impl Ensembles {
+    /// The one followed at the end of a day.
     #[must_use]
     pub fn on(&self, day: NaiveDate) -> &Ensemble {
-        let until = self.0.partition_point(|(from, _)| *from <= day);
-        self.0.get(until.saturating_sub(1)).map_or(&PRIORS, |(_, ensemble)| ensemble)
+        let chosen = self.0.partition_point(|(from, _)| *from <= day).checked_sub(1);
+        chosen.and_then(|last| self.0.get(last)).map_or(&ENSEMBLE, |(_, ensemble)| ensemble)
     }
 }
 
@@ -264,11 +255,16 @@ pub fn judge(asked: Asked, cases: Vec<Case>, left_out: LeftOut) -> (HindcastView
     let found: Vec<bool> = cases.iter().map(|case| case.found).collect();
     let (by_calendar, by_mean) = (calendar_rule(&cases), all_but_one_share(&found));
     let own: Vec<f64> = cases.iter().map(|case| case.found_probability).collect();
-    let mut vessels: Vec<VesselId> = cases.iter().map(|case| case.vessel_id).collect();
-    vessels.dedup();
+    // Cases come vessel by vessel.
+    let mut vessels: Vec<VesselId> = Vec::new();
     let clusters: Vec<usize> = cases
         .iter()
-        .map(|case| vessels.iter().position(|id| *id == case.vessel_id).unwrap_or_default())
+        .map(|case| {
+            if vessels.last() != Some(&case.vessel_id) {
+                vessels.push(case.vessel_id);
+            }
+            vessels.len() - 1
+        })
         .collect();
     let scores = |score: fn(f64, bool) -> f64| {
         let of = |chances: &[f64]| -> Vec<f64> {
@@ -409,4 +405,21 @@ fn findings(view: &HindcastView) -> Vec<String> {
             .push(format!("Under {FOUND_NEEDED} surveys found blistering: these figures say little yet."));
     }
     findings
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Cow, ENSEMBLE, Ensemble, Ensembles, NaiveDate};
+    use crate::science::forecast::priors::Priors;
+
+    #[test]
+    fn each_day_has_the_ensemble_chosen_last_by_then() {
+        let day = |text: &str| text.parse::<NaiveDate>().expect("a day");
+        let members = |count| Cow::Owned(Ensemble::draw(count, 1, Priors::default()));
+        let then = Ensembles(vec![(day("2020-05-01"), members(3)), (day("2022-05-01"), members(5))]);
+        let size = |on: &str| then.on(day(on)).carried.len();
+        assert_eq!(size("2020-04-30"), ENSEMBLE.carried.len(), "the priors");
+        assert_eq!((size("2020-05-01"), size("2022-04-30"), size("2022-05-01")), (3, 3, 5));
+        assert_eq!(Ensembles::default().on(day("2020-05-01")).carried.len(), ENSEMBLE.carried.len());
+    }
 }

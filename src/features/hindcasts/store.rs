@@ -5,9 +5,10 @@ use std::time::Instant;
 use chrono::NaiveDate;
 use rayon::prelude::*;
 
-use super::model::{Asked, Case, Followed, HindcastView, JudgedCase, LeftOut, MAX_SURVEYS, judge};
-use crate::db::{Actor, Db};
+use super::model::{Asked, Case, Ensembles, HindcastView, JudgedCase, LeftOut, MAX_SURVEYS, judge};
+use crate::db::{Actor, Db, Tx};
 use crate::error::{Code, Error, Result};
+use crate::features::calibrations;
 use crate::features::forecasts::store::{Past, past};
 use crate::features::surveys::store as surveys;
 use crate::ids::VesselId;
@@ -25,11 +26,11 @@ pub fn hindcast(
     db: &Db,
     actor: &Actor,
     asked: Asked,
-    followed: &Followed,
     until: Option<Instant>,
 ) -> Result<(HindcastView, Vec<JudgedCase>)> {
     let from_on = NaiveDate::from_ymd_opt(asked.from_year, 1, 1).ok_or_else(|| Error::internal("a year"))?;
-    let surveyed = db.read(actor, |tx| surveys::vessels_surveyed_since(tx, from_on))?;
+    let (surveyed, ensembles) =
+        db.read(actor, |tx| Ok((surveys::vessels_surveyed_since(tx, from_on)?, ensembles(tx)?)))?;
     if surveyed.iter().map(|(_, count)| count).sum::<i64>() > MAX_SURVEYS {
         let detail = format!("takes in more than {MAX_SURVEYS} surveys. Ask from a later year.");
         return Err(Error::field("from_year", "too_many", detail));
@@ -45,7 +46,7 @@ pub fn hindcast(
         }
         let pasts = db.read(actor, |tx| past(tx, chunk))?;
         let judged: Vec<(Vec<Case>, LeftOut)> =
-            pasts.par_iter().map(|past| of_vessel(past, asked, followed)).collect::<Result<_>>()?;
+            pasts.par_iter().map(|past| of_vessel(past, asked, &ensembles)).collect::<Result<_>>()?;
         for (own, own_left_out) in judged {
             cases.extend(own);
             left_out = left_out.and(own_left_out);
@@ -54,13 +55,24 @@ pub fn hindcast(
     Ok(judge(asked, cases, left_out))
 }
 
-fn of_vessel(past: &Past, asked: Asked, followed: &Followed) -> Result<(Vec<Case>, LeftOut)> {
+/// What the dates followed, from the day of each choice on.
+fn ensembles(tx: &mut Tx<'_>) -> Result<Ensembles> {
+    let chosen = calibrations::store::choices(tx)?;
+    let followed = chosen.into_iter().map(|choice| {
+        let followed = choice.calibration_id.map(|id| calibrations::store::read(tx, id)).transpose()?;
+        let followed = followed.map(|stored| stored.followed);
+        Ok((choice.chosen_at.date_naive(), calibrations::model::ensemble(followed.as_ref())))
+    });
+    Ok(Ensembles(followed.collect::<Result<_>>()?))
+}
+
+fn of_vessel(past: &Past, asked: Asked, ensembles: &Ensembles) -> Result<(Vec<Case>, LeftOut)> {
     let questions = questions(&past.subject.facts, asked.from_year, asked.lead_months);
     let mut left_out = LeftOut::of(&questions);
     let mut cases = Vec::with_capacity(questions.asked.len());
     for question in &questions.asked {
         let then = past.then(question.as_of)?.facts;
-        let ensemble = followed.on(question.as_of);
+        let ensemble = ensembles.on(question.as_of);
         let Ok(Some(said)) = answer(question, &then, ensemble) else {
             left_out.not_forecast += 1;
             continue;

@@ -17,8 +17,8 @@ use crate::permissions::{
     Survey,
 };
 use api::{
-    acts, choice, drying, due, entry, entry_new, entry_survey, files, hull, import, members, policy, programs,
-    session, sign_in, treatment, treatment_acts, webhooks,
+    acts, choice, drying, due, entry, entry_new, entry_survey, files, hull, import, members, policy,
+    programs, session, sign_in, treatment, treatment_acts, webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.

@@ -18,6 +18,7 @@ use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadPro
 use crate::http::{App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey};
 use crate::ids::SiteId;
 use crate::jobs::queue::request_forecasts_of_site;
+use crate::jobs::schedule;
 use crate::permissions::{KeepRegister, Read};
 use crate::science::climate::climates;
 
@@ -195,6 +196,11 @@ pub async fn change_site(
                 after: Some(&after),
             },
         )?;
+        if after.time_zone != before.fields.time_zone
+            && let Ok(zone) = after.time_zone.parse()
+        {
+            schedule::move_to_zone(tx, Some(id.0), zone)?;
+        }
         if after.months != before.fields.months {
             request_forecasts_of_site(tx, id.0)?;
         }

@@ -86,7 +86,7 @@ pub async fn change_organisation(
         if after.time_zone != before.fields.time_zone
             && let Ok(zone) = after.time_zone.parse()
         {
-            schedule::move_to_zone(tx, zone)?;
+            schedule::move_to_zone(tx, None, zone)?;
         }
         view(tx)
     });

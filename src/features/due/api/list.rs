@@ -8,6 +8,8 @@ use utoipa::{IntoParams, ToSchema};
 
 use super::export;
 use super::lifts::{self, LiftPage};
+use super::{printed, workbook};
+use crate::codes;
 use crate::db::Tx;
 use crate::error::{Error, Result};
 use crate::features::accounts;
@@ -18,6 +20,7 @@ use crate::http::accept::preferred;
 use crate::http::csv::TEXT_CSV;
 use crate::http::paging::ListQuery;
 use crate::http::problem::{ListProblems, Problem};
+use crate::http::table::WORKBOOK;
 use crate::http::{App, Outcome, Page, Params, Permit};
 use crate::ids::{DueId, OrgId, SiteId, VesselId};
 use crate::permissions::Read;
@@ -113,6 +116,10 @@ pub enum DueFormat {
     Json,
     /// CSV, the whole list.
     Csv,
+    /// A workbook, the whole list.
+    Xlsx,
+    /// A page made for printing, the whole list.
+    Html,
 }
 
 /// Which rows, and in which form.
@@ -151,7 +158,7 @@ pub struct DueQuery {
     /// served by it; 60 if left out.
     #[param(nullable = false, maximum = 366)]
     pub within_days: Option<u32>,
-    /// `csv` for the whole list as CSV; without it, `Accept` decides.
+    /// `csv`, `xlsx` or `html` for the whole list as CSV, a workbook or a page for printing; without it, `Accept` decides.
     #[param(nullable = false, inline)]
     pub format: Option<DueFormat>,
     /// Rows a page, 1 to 200.
@@ -176,6 +183,41 @@ impl DueQuery {
             updated_since: self.updated_since,
         }
         .overdue(self.overdue, today)
+    }
+
+    /// Refuses the parameters of pages, for the forms that are the whole list.
+    pub(super) fn whole(&self) -> Result<()> {
+        let paging = [("limit", self.limit.is_some()), ("cursor", self.cursor.is_some())];
+        match paging.into_iter().find(|(_, given)| *given) {
+            Some((name, _)) => Err(Error::field(
+                name,
+                "whole_list",
+                "does not go with this form, which is the whole list. Leave it out.",
+            )),
+            None => Ok(()),
+        }
+    }
+
+    /// Which rows were chosen, for a reader of the whole list.
+    pub(super) fn in_words(&self) -> String {
+        let class = self.laminate_class.as_ref().and_then(|class| codes::to_text(class).ok());
+        let chosen: Vec<String> = [
+            self.site_id.map(|id| format!("site {id}")),
+            self.vessel_id.map(|id| format!("vessel {id}")),
+            self.kind.as_ref().and_then(|kind| codes::to_text(kind).ok()),
+            self.status
+                .as_ref()
+                .and_then(|status| codes::to_text(status).ok())
+                .map(|word| word.replace('_', " ")),
+            class.map(|word| format!("laminate {}", word.replace('_', " "))),
+            self.before.map(|day| format!("due before {day}")),
+            self.overdue.map(|overdue| if overdue { "overdue" } else { "not overdue" }.to_owned()),
+            self.updated_since.map(|at| format!("computed since {at}")),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        if chosen.is_empty() { "All rows.".to_owned() } else { format!("Only: {}.", chosen.join(", ")) }
     }
 
     fn checked(self) -> Result<Self> {
@@ -240,15 +282,17 @@ pub fn organisation_today(tx: &mut Tx<'_>) -> Result<NaiveDate> {
     Ok(today(tx.now(), zone(&time_zone)))
 }
 
-/// Lists what is due, by date, rows without a date last: as JSON page by page, or the whole list as CSV.
+/// Lists what is due, by date, rows without a date last: as JSON page by page, or the whole list as CSV, as a workbook
+/// (at most 100,000 rows) or as a page made for printing (at most 2,000).
 ///
 /// The CSV has a header line with the names of the fields; `evidence` is its sentences joined by " | ", and texts
 /// that a spreadsheet would take for a formula begin with an apostrophe.
 #[utoipa::path(tag = "due", params(DueQuery), security(("bearer" = [])),
     responses(
-        (status = 200, description = "A page of the due list, or all of it as CSV",
-            content((DueAnswer = "application/json"), (String = "text/csv"))),
-        (status = 406, description = "Neither JSON nor CSV was asked for", body = Problem, content_type = "application/problem+json"),
+        (status = 200, description = "A page of the due list, or all of it in another form",
+            content((DueAnswer = "application/json"), (String = "text/csv"), (String = "text/html"),
+                (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"))),
+        (status = 406, description = "None of the forms on offer was asked for", body = Problem, content_type = "application/problem+json"),
         ListProblems))]
 #[get("/v1/due")]
 pub async fn list_due(
@@ -262,25 +306,36 @@ pub async fn list_due(
         Some(format) => format,
         None => accepted(&request)?,
     };
-    match (format, query.group_by) {
-        (DueFormat::Csv, Some(_)) => Err(Error::field(
+    if format != DueFormat::Json && query.group_by.is_some() {
+        return Err(Error::field(
             "group_by",
             "json_only",
-            "cannot be given as CSV. Ask for JSON, or leave it out.",
-        )),
-        (DueFormat::Csv, None) => export::answer(app, permit, query).await,
-        (DueFormat::Json, None) => rows(app, permit, query).await,
-        (DueFormat::Json, Some(DueGrouping::Lift)) => {
-            let within_days = query.within_days.unwrap_or(DEFAULT_WITHIN_DAYS);
-            lifts::answer(app, permit, query, within_days).await
-        }
+            "is given as JSON only. Ask for JSON, or leave it out.",
+        ));
+    }
+    match format {
+        DueFormat::Csv => export::answer(app, permit, query).await,
+        DueFormat::Xlsx => workbook::answer(app, permit, query).await,
+        DueFormat::Html => printed::answer(app, permit, query).await,
+        DueFormat::Json => match query.group_by {
+            None => rows(app, permit, query).await,
+            Some(DueGrouping::Lift) => {
+                let within_days = query.within_days.unwrap_or(DEFAULT_WITHIN_DAYS);
+                lifts::answer(app, permit, query, within_days).await
+            }
+        },
     }
 }
 
 fn accepted(request: &HttpRequest) -> Result<DueFormat> {
     let accept = request.headers().get(ACCEPT).and_then(|value| value.to_str().ok());
-    let chosen = preferred(accept, &["application/json", TEXT_CSV])?;
-    Ok(if chosen == TEXT_CSV { DueFormat::Csv } else { DueFormat::Json })
+    let chosen = preferred(accept, &["application/json", TEXT_CSV, WORKBOOK, "text/html"])?;
+    Ok(match chosen {
+        TEXT_CSV => DueFormat::Csv,
+        WORKBOOK => DueFormat::Xlsx,
+        "text/html" => DueFormat::Html,
+        _ => DueFormat::Json,
+    })
 }
 
 async fn rows(app: App, permit: Permit<Read>, query: DueQuery) -> Outcome {

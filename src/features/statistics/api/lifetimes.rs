@@ -2,7 +2,6 @@
 
 use std::collections::HashMap;
 
-use actix_web::http::header::{ACCEPT, CONTENT_DISPOSITION, CONTENT_TYPE};
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
 use rayon::prelude::*;
@@ -20,8 +19,8 @@ use crate::features::statistics::model::lifetimes::{
     lives_of,
 };
 use crate::features::statistics::store;
-use crate::http::accept::preferred;
-use crate::http::csv::TEXT_CSV;
+use crate::http::accept::FigureForm;
+use crate::http::csv::whole;
 use crate::http::gate::Gate;
 use crate::http::problem::{ListProblems, Problem};
 use crate::http::{App, Outcome, Params, Permit};
@@ -60,16 +59,6 @@ pub struct LifetimesView {
     pub groups: Vec<LifetimeGroup>,
 }
 
-/// The form of the answer.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(rename_all = "snake_case")]
-pub enum LifetimesFormat {
-    /// JSON.
-    Json,
-    /// CSV, a line an interval and a line a point of the curve.
-    Csv,
-}
-
 /// Which lives, and how.
 #[derive(Debug, Clone, Serialize, Deserialize, IntoParams)]
 #[serde(deny_unknown_fields)]
@@ -95,7 +84,7 @@ pub struct LifetimesQuery {
     pub site_id: Option<SiteId>,
     /// The form, before what `Accept` says.
     #[param(nullable = false, inline)]
-    pub format: Option<LifetimesFormat>,
+    pub format: Option<FigureForm>,
 }
 
 impl LifetimesQuery {
@@ -175,22 +164,11 @@ pub async fn read_lifetimes(
     query: Params<LifetimesQuery>,
 ) -> Outcome {
     let query = query.0;
-    let format = if let Some(format) = query.format {
-        format
-    } else {
-        let accept = request.headers().get(ACCEPT).and_then(|value| value.to_str().ok());
-        match preferred(accept, &["application/json", TEXT_CSV])? {
-            TEXT_CSV => LifetimesFormat::Csv,
-            _ => LifetimesFormat::Json,
-        }
-    };
+    let form = FigureForm::asked(query.format, &request)?;
     let (db, actor) = (app.db.clone(), permit.actor().clone());
     let found = PLACES.run(move || view(&db, &actor, &query)).await?;
-    Ok(match format {
-        LifetimesFormat::Json => HttpResponse::Ok().json(found),
-        LifetimesFormat::Csv => HttpResponse::Ok()
-            .insert_header((CONTENT_TYPE, "text/csv; charset=utf-8; header=present"))
-            .insert_header((CONTENT_DISPOSITION, "attachment; filename=\"lifetimes.csv\""))
-            .body(table::csv(&found)?),
+    Ok(match form {
+        FigureForm::Json => HttpResponse::Ok().json(found),
+        FigureForm::Csv => whole("lifetimes.csv", table::csv(&found)?),
     })
 }

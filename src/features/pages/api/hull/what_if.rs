@@ -145,9 +145,7 @@ async fn answer(
     let subject = found.ok_or_else(|| Error::not_found("vessel"))?;
     let asked = question.read(&subject.facts.months)?;
     let considered = considered(app, &permit.0, id, asked).await?;
-    let portrait = blocking(move || {
-        Ok(drawn(&considered.changed, &ensemble(considered.followed.as_ref())))
-    });
+    let portrait = blocking(move || Ok(drawn(&considered.changed, &ensemble(considered.followed.as_ref()))));
     Ok((considered.answer, portrait.await?))
 }
 

@@ -1,0 +1,116 @@
+//! The due list as a page made for printing.
+
+use actix_web::HttpResponse;
+use actix_web::http::header::CONTENT_TYPE;
+use askama::Template;
+use chrono::{DateTime, Days, NaiveDate, Utc};
+
+use super::list::{DueQuery, DueView, cautions_of};
+use super::workbook::{ADVICE, each_row};
+use crate::codes;
+use crate::error::Error;
+use crate::http::{App, Outcome, Permit};
+use crate::permissions::Read;
+use crate::science::forecast::dates::DueStatus;
+
+/// The most rows that are put on paper.
+const MAX_PRINTED: usize = 2_000;
+
+/// The rows that fall due in one span of time.
+struct Part {
+    title: &'static str,
+    rows: Vec<DueView>,
+}
+
+#[derive(Template)]
+#[template(path = "due_list.html")]
+struct DueListPage {
+    today: NaiveDate,
+    printed_at: DateTime<Utc>,
+    chosen: String,
+    advice: &'static str,
+    count: usize,
+    parts: Vec<Part>,
+    cautions: Vec<&'static str>,
+}
+
+#[expect(clippy::unused_self, reason = "the template calls methods")]
+impl DueListPage {
+    fn text(&self, text: &Option<String>) -> String {
+        text.clone().unwrap_or_default()
+    }
+    fn code(&self, code: &impl serde::Serialize) -> String {
+        codes::to_text(code).unwrap_or_default().replace('_', " ")
+    }
+    fn day(&self, day: &Option<NaiveDate>) -> String {
+        day.map_or_else(|| "none within the horizon".to_owned(), |day| day.to_string())
+    }
+    fn range(&self, row: &DueView) -> String {
+        let day = |day: Option<NaiveDate>| day.map_or_else(|| "beyond".to_owned(), |day| day.to_string());
+        row.date
+            .due_range
+            .map_or_else(String::new, |range| format!("{} to {}", day(range.p10), day(range.p90)))
+    }
+}
+
+/// Which part a row belongs to.
+fn part(row: &DueView, today: NaiveDate) -> usize {
+    let within = |days| today.checked_add_days(Days::new(days)).unwrap_or(NaiveDate::MAX);
+    match (row.date.status, row.date.due_on) {
+        (DueStatus::NotEnoughData, _) => 5,
+        (DueStatus::Due, None) => 4,
+        (DueStatus::Due, Some(day)) if day < today => 0,
+        (DueStatus::Due, Some(day)) if day <= within(30) => 1,
+        (DueStatus::Due, Some(day)) if day <= within(90) => 2,
+        (DueStatus::Due, Some(day)) if day <= within(365) => 3,
+        (DueStatus::Due, Some(_)) => 4,
+    }
+}
+
+const TITLES: [&str; 6] = [
+    "Overdue",
+    "Within 30 days",
+    "Within 90 days",
+    "Within a year",
+    "Later than a year",
+    "Not enough data for a date",
+];
+
+pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery) -> Outcome {
+    query.whole()?;
+    let now = app.clock.now();
+    let page = app.with_db(&permit, move |db, actor| {
+        let mut rows = Vec::new();
+        let today = each_row(db, actor, &query, |row| {
+            if rows.len() == MAX_PRINTED {
+                let detail = format!(
+                    "cannot be printed: there are more than {MAX_PRINTED} rows. Narrow the filters, or ask for a workbook or CSV."
+                );
+                return Err(Error::field("format", "too_many_rows", &detail));
+            }
+            rows.push(row);
+            Ok(())
+        })?;
+        Ok(put_together(rows, today, now, query.in_words()))
+    });
+    let html = page.await?.render().map_err(Error::internal)?;
+    Ok(HttpResponse::Ok().insert_header((CONTENT_TYPE, "text/html; charset=utf-8")).body(html))
+}
+
+fn put_together(
+    rows: Vec<DueView>,
+    today: NaiveDate,
+    printed_at: DateTime<Utc>,
+    chosen: String,
+) -> DueListPage {
+    let (count, cautions) = (rows.len(), cautions_of(rows.iter().map(|row| row.date.kind)));
+    let mut parts: Vec<Part> = TITLES.iter().map(|title| Part { title, rows: Vec::new() }).collect();
+    for row in rows {
+        let which = part(&row, today);
+        if let Some(part) = parts.get_mut(which) {
+            part.rows.push(row);
+        }
+    }
+    parts.retain(|part| !part.rows.is_empty());
+    DueListPage { today, printed_at, chosen, advice: ADVICE, count, parts, cautions }
+}

@@ -1,0 +1,5 @@
+//! Statements of the reports.
+
+pub mod digests;
+pub mod feeds;
+pub mod fleet;
