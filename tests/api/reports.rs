@@ -31,7 +31,7 @@ fn sheet(file: &[u8]) -> (Vec<String>, Vec<Vec<Data>>) {
 }
 
 fn at<'a>(rows: &'a [Vec<Data>], row: usize, column: &str) -> &'a Data {
-    let place = rows[0].iter().position(|name| name.to_string() == column).expect("a column");
+    let place = rows[0].iter().position(|name| *name == *column).expect("a column");
     &rows[row][place]
 }
 
@@ -60,7 +60,7 @@ fn a_workbook_of_the_due_list_holds_days_as_days_and_texts_as_texts() {
     assert_eq!(at(&rows, 1, "owner_name"), &Data::String("=1+1".into()), "a text, not a formula");
     assert_eq!(at(&rows, 1, "berth"), &Data::String("007".into()));
     assert_eq!(at(&rows, 1, "overdue"), &Data::Bool(false));
-    let Data::DateTime(day) = at(&rows, 1, "due_on") else { panic!("a day is a day") };
+    let Data::DateTime(day) = at(&rows, 1, "due_on") else { unreachable!("a day is a day") };
     // 24 months after the launch, by the default policy; day 1 is 1900-01-01 and 1900 counts as a leap year
     // (ECMA-376, part 1, 18.17.4.1), so days are counted from 1899-12-30.
     let since = NaiveDate::from_ymd_opt(2027, 1, 15).expect("a day")

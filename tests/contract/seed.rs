@@ -312,7 +312,6 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "create_treatment" => {
             json!({"vessel_id": id("vessels"), "kind": "preventive", "started_on": "2026-04-05", "completed_on": "2026-04-12"})
         }
-        "change_learning" => json!({"acceptance": "by_person"}),
         "accept_priors" | "accept_calibration" => json!({"note": "a seed"}),
         "create_grant" => {
             json!({"vessel_id": id("vessels"), "grantee_org_id": id("organisations"), "scope": "read"})
@@ -326,7 +325,6 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "withdraw_invitation" | "accept_transfer" => json!({}),
         "request_second_factor" | "remove_second_factor" => json!({"password": PASSWORD}),
         "confirm_second_factor" => json!({"code": "000000"}),
-        "change_password" => json!({"password": PASSWORD, "new_password": PASSWORD}),
         "plan_treatment" => {
             json!({"kind": "preventive", "steps": [{"step": "abrade"}, {"step": "barrier", "coats": 1}]})
         }
@@ -338,9 +336,21 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "close_treatment" => json!({"launch_at": "2026-04-19T10:00:00Z", "person_name": "A yard lead"}),
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
         "correct_survey" => json!({"reason": "a slip of the pen"}),
-        "change_policy" | "change_vessel_policy" => json!({"inspection_max_months": 12}),
         "create_calendar_feed" => json!({"name": "A calendar", "site_id": id("sites")}),
-        "change_digest" => json!({"wanted": true}),
+        "erase_attachment" => json!({"reason": "a person is to be seen"}),
+        change if change.starts_with("change_") => changes(change),
+        calculator if calculator.starts_with("calculate_") => {
+            let name = calculator.trim_start_matches("calculate_").replace('_', "-");
+            let example = CALCULATORS.iter().find(|c| c.name == name).map(|c| c.example);
+            serde_json::from_str(example.expect("a calculator of the list")).expect("the example is JSON")
+        }
+        _ => unreachable!("{operation} has no body in tests/contract/seed.rs: add one"),
+    }
+}
+
+/// A body that is right for an operation that changes what is.
+fn changes(operation: &str) -> Value {
+    match operation {
         "change_organisation"
         | "change_calendar_feed"
         | "change_program"
@@ -358,15 +368,13 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         | "change_treatment"
         | "change_treatment_plan"
         | "change_grant" => json!({"note": "Another note"}),
+        "change_learning" => json!({"acceptance": "by_person"}),
+        "change_digest" => json!({"wanted": true}),
         "change_attachment" => json!({"caption": "Another caption"}),
-        "erase_attachment" => json!({"reason": "a person is to be seen"}),
         "change_station" => json!({"code": "P2"}),
         "change_member" => json!({"role": "reader"}),
-        calculator if calculator.starts_with("calculate_") => {
-            let name = calculator.trim_start_matches("calculate_").replace('_', "-");
-            let example = CALCULATORS.iter().find(|c| c.name == name).map(|c| c.example);
-            serde_json::from_str(example.expect("a calculator of the list")).expect("the example is JSON")
-        }
+        "change_policy" | "change_vessel_policy" => json!({"inspection_max_months": 12}),
+        "change_password" => json!({"password": PASSWORD, "new_password": PASSWORD}),
         _ => unreachable!("{operation} has no body in tests/contract/seed.rs: add one"),
     }
 }

@@ -58,12 +58,11 @@ fn part(row: &DueView, today: NaiveDate) -> usize {
     let within = |days| today.checked_add_days(Days::new(days)).unwrap_or(NaiveDate::MAX);
     match (row.date.status, row.date.due_on) {
         (DueStatus::NotEnoughData, _) => 5,
-        (DueStatus::Due, None) => 4,
         (DueStatus::Due, Some(day)) if day < today => 0,
         (DueStatus::Due, Some(day)) if day <= within(30) => 1,
         (DueStatus::Due, Some(day)) if day <= within(90) => 2,
         (DueStatus::Due, Some(day)) if day <= within(365) => 3,
-        (DueStatus::Due, Some(_)) => 4,
+        (DueStatus::Due, _) => 4,
     }
 }
 

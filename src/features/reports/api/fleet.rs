@@ -201,16 +201,15 @@ impl FleetQuery {
     }
 
     fn form(&self, request: &HttpRequest) -> Result<DueFormat> {
-        let form = match self.format {
-            Some(form) => form,
-            None => {
-                let accept = request.headers().get(ACCEPT).and_then(|value| value.to_str().ok());
-                match preferred(accept, &["application/json", TEXT_CSV, WORKBOOK, "text/html"])? {
-                    TEXT_CSV => DueFormat::Csv,
-                    "text/html" => DueFormat::Html,
-                    WORKBOOK => DueFormat::Xlsx,
-                    _ => DueFormat::Json,
-                }
+        let form = if let Some(form) = self.format {
+            form
+        } else {
+            let accept = request.headers().get(ACCEPT).and_then(|value| value.to_str().ok());
+            match preferred(accept, &["application/json", TEXT_CSV, WORKBOOK, "text/html"])? {
+                TEXT_CSV => DueFormat::Csv,
+                "text/html" => DueFormat::Html,
+                WORKBOOK => DueFormat::Xlsx,
+                _ => DueFormat::Json,
             }
         };
         let paging = [("limit", self.limit.is_some()), ("cursor", self.cursor.is_some())];
