@@ -14,9 +14,11 @@ pub fn filled(path: &str, ids: &BTreeMap<&'static str, String>) -> String {
         .iter()
         .enumerate()
         .map(|(n, segment)| match *segment {
-            "{id}" => ids.get(collection(segments[n - 1])).map(String::as_str).unwrap_or_else(|| {
-                unreachable!("{path}: tests/contract/seed.rs makes no {}", segments[n - 1])
-            }),
+            "{id}" => {
+                let name = collection(segments[n - 1]);
+                let id = ids.get(name).map(String::as_str);
+                id.unwrap_or_else(|| unreachable!("{path}: tests/contract/seed.rs makes no {name}"))
+            }
             other => {
                 assert!(!other.starts_with('{'), "{path}: the walk cannot fill {other}");
                 other

@@ -38,7 +38,7 @@ struct Shown {
 
 #[derive(Template)]
 #[template(path = "audit.html")]
-struct Acts {
+struct ActsPage {
     frame: Frame,
     acts: Vec<Shown>,
     next: Option<AuditId>,
@@ -99,7 +99,7 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Administer>
     let next = acts.last().filter(|_| more).map(|act| act.id);
     let acts = acts.into_iter().map(|act| shown(act, &names)).collect();
     let frame = Frame::of(&request, name, "organisation", "Audit")?;
-    send(&Acts { frame, acts, next })
+    send(&ActsPage { frame, acts, next })
 }
 
 #[cfg(test)]

@@ -111,8 +111,7 @@ fn rows_shown(text: &str, report: &ImportReport) -> Result<Vec<RowShown>> {
             .filter(|cell| !cell.text.is_empty() || !cell.wrong.is_empty())
             .collect();
         // What is wrong with a column that the file does not have is told of the row.
-        let elsewhere =
-            errors.iter().filter(|error| !table.header().iter().any(|name| *name == error.column));
+        let elsewhere = errors.iter().filter(|error| !table.header().contains(&error.column));
         let wrong = elsewhere.map(|error| error.sentence()).collect();
         shown.push(RowShown { line: row.line(), wrong, cells });
     }

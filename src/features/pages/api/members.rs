@@ -42,7 +42,7 @@ pub fn whole<T>(mut piece: impl FnMut(PageRequest) -> Result<Slice<T>>) -> Resul
 
 #[derive(Template)]
 #[template(path = "members.html")]
-struct Members {
+struct MembersPage {
     frame: Frame,
     own: Option<PersonId>,
     members: Vec<MemberView>,
@@ -50,7 +50,7 @@ struct Members {
 }
 
 #[allow(clippy::unused_self, reason = "the template calls it")]
-impl Members {
+impl MembersPage {
     fn role(&self, role: &Role) -> &'static str {
         role_words(*role)
     }
@@ -89,7 +89,7 @@ async fn page(
         })
         .await?;
     let frame = Frame::of(request, name, "organisation", "Members")?.telling(told);
-    let page = Members { frame, own: permit.0.actor().person_id, members, invitations };
+    let page = MembersPage { frame, own: permit.0.actor().person_id, members, invitations };
     send_telling(&page, page.frame.told.as_ref())
 }
 

@@ -86,7 +86,7 @@ fn text(value: Option<&Value>) -> String {
 
 /// The limits with what stands in their fields: what was sent, or else what is set.
 fn limits(view: &PolicyView, sent: Option<&Pairs>) -> Result<Vec<Limit>> {
-    let set = serde_json::to_value(view.limits).map_err(Error::internal)?;
+    let standing = serde_json::to_value(view.limits).map_err(Error::internal)?;
     let inherited = serde_json::to_value(view.inherited).map_err(Error::internal)?;
     let limit = |&(name, low, high, about): &(&'static str, f64, f64, &str)| Limit {
         name,
@@ -96,7 +96,7 @@ fn limits(view: &PolicyView, sent: Option<&Pairs>) -> Result<Vec<Limit>> {
         high,
         given: match sent {
             Some(sent) => field(sent, name).unwrap_or_default().to_owned(),
-            None => text(set.get(name)),
+            None => text(standing.get(name)),
         },
         otherwise: text(inherited.get(name)),
     };

@@ -32,14 +32,14 @@ const OVERLAP_H: u32 = 24;
 
 #[derive(Template)]
 #[template(path = "programs.html")]
-struct Programs {
+struct ProgramsPage {
     frame: Frame,
     programs: Vec<ProgramView>,
     secret: Option<ProgramSecretView>,
 }
 
 #[expect(clippy::unused_self, reason = "the template calls it")]
-impl Programs {
+impl ProgramsPage {
     fn scopes(&self, scopes: &[Scope]) -> String {
         let words = SCOPES.iter().filter(|(scope, _)| scopes.contains(scope)).map(|(_, words)| *words);
         words.collect::<Vec<_>>().join("; ")
@@ -66,7 +66,7 @@ async fn page(
         })
         .await?;
     let frame = Frame::of(request, name, "organisation", "Programs")?.telling(told);
-    let page = Programs { frame, programs, secret };
+    let page = ProgramsPage { frame, programs, secret };
     send_telling(&page, page.frame.told.as_ref())
 }
 

@@ -239,7 +239,7 @@ impl Forms<'_> {
 
     fn film(&self) -> ActForm {
         let coats = self.under_way.coats.iter().enumerate().map(|(n, coat)| {
-            let judged = match coat.film_accepted {
+            let judged = match coat.film.as_ref().map(|film| film.accepted) {
                 Some(true) => "film accepted",
                 Some(false) => "film not accepted",
                 None => "no film yet",
@@ -252,7 +252,8 @@ impl Forms<'_> {
             );
             (coat.id.to_string(), words)
         });
-        let waiting = self.under_way.coats.iter().find(|coat| coat.film_accepted != Some(true));
+        let waiting =
+            self.under_way.coats.iter().find(|coat| !coat.film.as_ref().is_some_and(|film| film.accepted));
         let nominal =
             waiting.and_then(|coat| coat.fields.dry_film_um.or(coat.sheet.as_ref()?.min_dry_film_um));
         let fields = vec![
