@@ -1,4 +1,4 @@
-//! A browser of its own for a test: Debian's chromium, driven over the WebDriver protocol (W3C Recommendation) by
+//! A browser of its own for a test: Debian's chromium, driven over the `WebDriver` protocol (W3C Recommendation) by
 //! chromedriver. Both end with the value.
 
 use std::io::{BufRead, BufReader};
@@ -10,7 +10,7 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use serde_json::{Value, json};
 
-/// The key under which an element stands in an answer (WebDriver, 12.2).
+/// The key under which an element stands in an answer (`WebDriver`, 12.2).
 const ELEMENT: &str = "element-6066-11e4-a52e-4f735466cecf";
 /// How long a state is waited for before the test fails.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -27,6 +27,7 @@ pub struct Browser {
 }
 
 /// A program of this machine.
+#[allow(clippy::disallowed_methods, reason = "tests have no configuration of their own to read it with")]
 fn program(name: &str, package: &str) -> PathBuf {
     let path = std::env::var_os("PATH").unwrap_or_default();
     std::env::split_paths(&path).map(|folder| folder.join(name)).find(|file| file.is_file()).unwrap_or_else(|| {
@@ -35,6 +36,7 @@ fn program(name: &str, package: &str) -> PathBuf {
 }
 
 /// Where the pictures go: `GARBOARD_SCREENSHOTS`, or below `target`.
+#[allow(clippy::disallowed_methods, reason = "tests have no configuration of their own to read it with")]
 fn pictures() -> PathBuf {
     let folder = std::env::var_os("GARBOARD_SCREENSHOTS")
         .map_or_else(|| PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("target/screenshots"), PathBuf::from);
@@ -106,7 +108,7 @@ impl Browser {
         self.try_call(method, path, body).unwrap_or_else(|said| unreachable!("{path} {body:.200}: {said}"))
     }
 
-    /// A command of the Chrome DevTools Protocol.
+    /// A command of the Chrome `DevTools` Protocol.
     #[track_caller]
     pub fn tools(&self, command: &str, parameters: &Value) -> Value {
         self.call("POST", "/goog/cdp/execute", &json!({"cmd": command, "params": parameters}))

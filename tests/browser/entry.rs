@@ -7,7 +7,7 @@ use super::driver::{Browser, WIDTHS};
 use super::signing_in::sign_in;
 use crate::support::app::TestApp;
 
-/// The key Enter (WebDriver, 17.4.2).
+/// The key Enter (`WebDriver`, 17.4.2).
 const ENTER: &str = "\u{E007}";
 
 fn readings(app: &TestApp, vessel: &str) -> Vec<Value> {

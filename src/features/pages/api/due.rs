@@ -109,6 +109,10 @@ pub enum By {
     Lift,
 }
 
+/// The most rows of a page, and the most lifts: more of them weigh more than a telephone in a yard should load.
+const MOST_ROWS: i64 = 100;
+const MOST_LIFTS: i64 = 50;
+
 /// What the page shows.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -290,7 +294,8 @@ fn counts(tx: &mut Tx<'_>, asked: &Asked, today: NaiveDate) -> Result<Vec<(When,
 /// Those of the database; invalid parameters.
 pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> Outcome {
     let asked: Asked = form::query(&request)?;
-    let page = asked.page()?;
+    let mut page = asked.page()?;
+    page.limit = page.limit.min(if asked.by.is_some() { MOST_LIFTS } else { MOST_ROWS });
     let loaded = app
         .read(&permit.0, move |tx| {
             let today = organisation_today(tx)?;

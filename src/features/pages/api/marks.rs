@@ -59,8 +59,8 @@ impl Axis {
     /// A range as a bar, its middle as a stroke, the date as a lozenge; what it says stands beside it in words.
     #[must_use]
     pub fn bar(&self, due_on: Option<NaiveDate>, range: Option<DateQuantiles>) -> String {
-        let mut marks: String =
-            self.years().map(|(_, x)| format!("<path class=\"grid\" d=\"M{x:.1} 0V22\"/>")).collect();
+        let years: String = self.years().map(|(_, x)| format!("M{x:.1} 0V22")).collect();
+        let mut marks = format!("<path class=\"grid\" d=\"{years}\"/>");
         if let Some(range) = range
             && let Some(first) = range.p10
         {
