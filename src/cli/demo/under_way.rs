@@ -29,7 +29,7 @@ fn at(day: NaiveDate, hour: u32) -> DateTime<Utc> {
 fn shown(course: Course, station: i32, days: i64) -> f64 {
     let (start, end, days_to_a_third) = match course {
         Course::Ready => (30.0, 6.0, 11.0),
-        Course::Drying => (40.0, 3.0, 38.0),
+        Course::Drying => (40.0, 7.0, 25.0),
         Course::Stalled => (34.0, 17.0, 9.0),
     };
     let slower = 1.0 + f64::from(station * 5 % 7 - 3) * 0.03;
