@@ -26,6 +26,7 @@ use crate::features::treatments::model::entry::{
 };
 use crate::features::treatments::model::holds::{CODES, minute, refuse};
 use crate::features::treatments::store::plan::{self as store, Plan};
+use crate::features::vessels::model::Zone;
 use crate::http::creation::Creation;
 use crate::http::problem::CreateProblems;
 use crate::http::{App, At, Kept, New, Outcome, Permit, Plain, RetryKey};
@@ -60,7 +61,16 @@ fn read_entry(tx: &mut Tx<'_>, treatment_id: TreatmentId, id: EntryId) -> Result
         .ok_or_else(|| Error::not_found("entry"))
 }
 
+/// The zone of a step or a hold that names none, where the plan has one only.
+fn only_zone(plan: &Plan, kind: EntryKind) -> Option<Zone> {
+    match plan.fields.zones.as_slice() {
+        [only] if matches!(kind, EntryKind::StepDone | EntryKind::Override) => Some(only.zone),
+        _ => None,
+    }
+}
+
 fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Result<Entry> {
+    let fields = EntryFields { zone: fields.zone.or_else(|| only_zone(plan, fields.kind)), ..fields };
     let fields = fields.checked(tx.now())?;
     let facts = Facts::load(tx, plan.clone())?;
     match facts.state {
@@ -105,7 +115,7 @@ fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Resu
                     "The step is done in this zone already. Withdraw that entry if it is wrong.",
                 ));
             }
-            refuse(&facts.holds().before_done(step, zone))?;
+            refuse(plan.id, &facts.holds().before_done(step, zone))?;
         }
     }
     if fields.kind == EntryKind::Withdrawal {
@@ -243,7 +253,7 @@ fn put_on(tx: &mut Tx<'_>, id: CoatId, plan: &Plan, mut coat: CoatFields) -> Res
         ));
     }
     let sheet = coat.product_id.map(|id| products::named(tx, id)).transpose()?;
-    refuse(&holds.before_coat(step, &coat, sheet.as_ref().map(|product| &product.fields))?)?;
+    refuse(plan.id, &holds.before_coat(step, &coat, sheet.as_ref().map(|product| &product.fields))?)?;
     coats::create_under_treatment(tx, id, coat)
 }
 
@@ -324,7 +334,7 @@ pub fn close(tx: &mut Tx<'_>, id: TreatmentId, closing: ClosingFields) -> Result
         let detail = format!("lies before the last work, of {}. Correct one of them.", minute(last));
         return Err(Error::field("/launch_at", "before_work", detail));
     }
-    refuse(&facts.holds().before_closing(closing.launch_at)?)?;
+    refuse(plan.id, &facts.holds().before_closing(closing.launch_at)?)?;
     let started_on = facts.started_on().unwrap_or_else(|| closing.launch_at.date_naive());
     let entry = EntryFields {
         kind: EntryKind::Closing,

@@ -149,6 +149,17 @@ pub struct HullDrying {
     pub cautions: Vec<&'static str>,
 }
 
+/// A station of the hull, whether read or not.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FixedStation {
+    /// The station.
+    pub id: StationId,
+    /// Its code.
+    pub code: String,
+    /// Its zone.
+    pub zone: Zone,
+}
+
 /// What drying is judged by.
 #[derive(Debug)]
 pub struct DryingFacts<'a> {
@@ -158,6 +169,8 @@ pub struct DryingFacts<'a> {
     pub started_at: DateTime<Utc>,
     /// The zones that dry.
     pub zones: &'a [Zone],
+    /// The stations of the vessel: each in these zones must be dry.
+    pub fixed: &'a [FixedStation],
     /// The readings, by station and time.
     pub readings: &'a [SeriesReading],
     /// The times of the washes, in order.
@@ -360,6 +373,10 @@ impl DryingFacts<'_> {
                 draws.extend(drawn);
             }
         }
+        let read: Vec<_> = stations.iter().map(|station| station.station_id).collect();
+        let unread = self.fixed.iter().filter(|own| self.zones.contains(&own.zone) && !read.contains(&own.id));
+        stations.extend(unread.map(unread_station));
+        stations.sort_by(|a, b| a.code.cmp(&b.code));
         let late = |station: &StationDrying| station.ready_day.map_or(0.0, |day| day.p50);
         let last = stations
             .iter()
@@ -383,7 +400,7 @@ impl DryingFacts<'_> {
             slowest_station: last.map(|station| station.code.clone()),
             reason: last.map_or_else(
                 || {
-                    "No station in these zones has a reading in a survey of this haul-out. Take them."
+                    "No station is fixed in these zones. Fix them (POST /v1/stations), and read them in a survey of this haul-out."
                         .to_owned()
                 },
                 |station| station.reason.clone(),
@@ -401,6 +418,22 @@ impl DryingFacts<'_> {
 #[expect(clippy::cast_possible_truncation, reason = "as-casts saturate")]
 fn seconds(day: f64) -> i64 {
     ((day * 86_400.0) as i64).min(10_000_000_000)
+}
+
+/// A station that nobody has read yet.
+fn unread_station(own: &FixedStation) -> StationDrying {
+    StationDrying {
+        station_id: own.id,
+        code: own.code.clone(),
+        zone: own.zone,
+        status: DryingStatus::TooEarly,
+        reason: "Not read in this haul-out. Read it: every station must be dry.".to_owned(),
+        fit: None,
+        ready_day: None,
+        ready_at: None,
+        never_reaches_probability: None,
+        readings: Vec::new(),
+    }
 }
 
 /// Whether what is known of the readings changes between two of them.
