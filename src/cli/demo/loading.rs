@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use super::scenario::{self, Hull, Placed};
 use crate::db::{Actor, Db, Tx};
 use crate::error::Result;
-use crate::features::{coats, haulouts, products, sites, surveys, treatments, vessels};
+use crate::features::{haulouts, products, sites, surveys, treatments, vessels};
 use crate::http::IfMatch;
 use crate::http::body::read_fields;
 use crate::ids::{
@@ -88,7 +88,7 @@ fn register(
     for coat in &hull.coats {
         let product = products.iter().find(|(role, _)| *role == coat.fact["role"]).map(|(_, id)| id);
         let fact = with(&placed(coat), [("product_id", json!(product))]);
-        coats::api::create(tx, CoatId::fresh(), fields(fact)?)?;
+        treatments::api::coats::create(tx, CoatId::fresh(), fields(fact)?)?;
     }
     Ok(haul_outs)
 }

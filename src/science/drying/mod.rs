@@ -324,7 +324,8 @@ fn judge(
     }
     let moving = input.under_and_moving();
     if below {
-        let falls = || format!("The fitted curve falls to {target}; dry is when the last {n} readings say so.");
+        let falls =
+            || format!("The fitted curve falls to {target}; dry is when the last {n} readings say so.");
         return (DryingStatus::Drying, moving.unwrap_or_else(falls));
     }
     if let Some(reason) = moving {

@@ -374,7 +374,8 @@ impl DryingFacts<'_> {
             }
         }
         let read: Vec<_> = stations.iter().map(|station| station.station_id).collect();
-        let unread = self.fixed.iter().filter(|own| self.zones.contains(&own.zone) && !read.contains(&own.id));
+        let unread =
+            self.fixed.iter().filter(|own| self.zones.contains(&own.zone) && !read.contains(&own.id));
         stations.extend(unread.map(unread_station));
         stations.sort_by(|a, b| a.code.cmp(&b.code));
         let late = |station: &StationDrying| station.ready_day.map_or(0.0, |day| day.p50);

@@ -8,7 +8,9 @@ use super::drying::HullDrying;
 use super::entry::{Entry, EntryKind, TreatmentState, done, last_on, standing};
 use super::plan::{PlanFields, StepKind};
 use crate::error::{Code, Error, FieldError, Result};
-use crate::features::climate::model::window::{ClimateMoment, MAX_GAP_H, WindowAnswer, WindowRefusal, window};
+use crate::features::climate::model::window::{
+    ClimateMoment, MAX_GAP_H, WindowAnswer, WindowRefusal, window,
+};
 use crate::features::coats::model::CoatFields;
 use crate::features::coats::model::overcoating::{OvercoatAnswer, SurfaceTemperature, overcoat_state};
 use crate::features::products::model::ProductFields;
@@ -299,7 +301,9 @@ impl HoldFacts<'_> {
         let abraded = self.abraded(below, begins);
         match told.state {
             OvercoatAnswer::TooSoon => {
-                let until = told.opens_at.map_or_else(|| told.detail.clone(), |at| format!("Wait until {}.", minute(at)));
+                let until = told
+                    .opens_at
+                    .map_or_else(|| told.detail.clone(), |at| format!("Wait until {}.", minute(at)));
                 hold("too_soon", format!("Over the coat below it is too soon. {until}"));
             }
             OvercoatAnswer::Closed if !abraded => hold(

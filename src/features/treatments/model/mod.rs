@@ -8,6 +8,7 @@ pub mod launch;
 pub mod next;
 pub mod plan;
 pub mod record;
+pub mod relaunch;
 pub mod zone;
 
 use chrono::{DateTime, NaiveDate, Utc};

@@ -128,7 +128,9 @@ fn of_step<S: std::hash::BuildHasher>(
     }
     let what = match facts.drying.filter(|_| step.step == StepKind::Dry) {
         // What holds says the rest, where no date is told.
-        Some(drying) => format!("Next is the step dry. {}", when_dry(drying, facts.now)).trim_end().to_owned(),
+        Some(drying) => {
+            format!("Next is the step dry. {}", when_dry(drying, facts.now)).trim_end().to_owned()
+        }
         None => format!("Next is the step {name}. {}", step.step.evidence()),
     };
     Ok((what, facts.before_done(step.step, zone)))
