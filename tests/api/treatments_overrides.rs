@@ -25,30 +25,46 @@ fn close(yard: &Yard, id: &str, launch_at: &str) -> Answer {
     yard.close(id, launch_at)
 }
 
-/// A barrier with so many coats planned, its sheet and climate, and the time of a coat (another, where `second`).
-fn coat(
-    coats: i32,
-    sheet: &Value,
-    humidity: Option<f64>,
-    second: Option<&str>,
-    words: &'static str,
-) -> Meets {
-    let barrier = Barrier::set(coats, sheet);
+/// The first coat of a barrier, in a climate.
+fn coat(humidity: Option<f64>, fields: &Value, words: &'static str) -> Meets {
+    let barrier = Barrier::set(1, &json!({}));
     if let Some(humidity) = humidity {
         barrier.yard.climate("2026-06-10T00:00:00Z", DAYS_OF_CLIMATE, humidity);
     }
-    let fields = second.map_or_else(
-        || json!({}),
-        |at| json!({"started_at": at, "finished_at": at, "applied_on": at.split('T').next(), "colour": "white"}),
-    );
-    if second.is_some() {
-        barrier.coat(&json!({})).expect(201);
-    }
-    let again = barrier.body(&fields);
+    let body = barrier.body(fields);
     let Barrier { yard, id, .. } = barrier;
     let attempt: Attempt =
-        Box::new(move |yard, id| yard.app.crew().post(&format!("/v1/treatments/{id}/coats"), &again));
+        Box::new(move |yard, id| yard.app.crew().post(&format!("/v1/treatments/{id}/coats"), &body));
     Meets { yard, id, attempt, words }
+}
+
+/// An antifouling over a barrier of this sheet, finished at nine on 11 June.
+fn over(sheet: &Value, from: &'static str, words: &'static str) -> Meets {
+    let (yard, id, barrier, antifouling) = antifouled(sheet, &json!({}));
+    put_on(&yard, &id, "barrier", &barrier, "2026-06-11T08:00:00Z");
+    let attempt: Attempt = Box::new(move |yard, id| yard.coat(id, &antifouling, "antifouling", from, "red"));
+    Meets { yard, id, attempt, words }
+}
+
+/// A treatment of a barrier coat and an antifouling, abraded, and the two products.
+fn antifouled(barrier: &Value, antifouling: &Value) -> (Yard, String, String, String) {
+    let yard = Yard::set();
+    let lead = yard.app.lead();
+    let barrier = made(&lead, &product("barrier", &["antifouling"], barrier));
+    let antifouling = made(&lead, &product("antifouling", &[], antifouling));
+    let steps = json!([{"step": "abrade"}, {"step": "barrier", "coats": 1, "product_id": barrier},
+        {"step": "antifouling", "coats": 1, "product_id": antifouling}]);
+    let id = yard.plan(&json!({"kind": "preventive", "steps": steps}));
+    yard.accept(&id);
+    yard.done(&id, "abrade", "2026-06-10T07:00:00Z").expect(201);
+    yard.climate("2026-06-10T00:00:00Z", DAYS_OF_CLIMATE, 60.0);
+    (yard, id, barrier, antifouling)
+}
+
+fn put_on(yard: &Yard, id: &str, role: &str, product: &str, from: &str) {
+    let coat = yard.coat(id, product, role, from, "grey").expect(201).id();
+    yard.film(&coat, 110.0);
+    yard.done(id, role, "2026-06-11T20:00:00Z").expect(201);
 }
 
 /// A barrier of one coat that is on and done, to be closed.
@@ -75,23 +91,9 @@ fn closing(
 
 /// An antifouling that may stand three days, a fortnight before the launch.
 fn late() -> Meets {
-    let yard = Yard::set();
-    let lead = yard.app.lead();
-    let barrier = made(&lead, &product("barrier", &["antifouling"], &json!({})));
-    let antifouling = made(&lead, &product("antifouling", &[], &json!({"max_days_to_launch": 3})));
-    let steps = json!([{"step": "abrade"}, {"step": "barrier", "coats": 1, "product_id": barrier},
-        {"step": "antifouling", "coats": 1, "product_id": antifouling}]);
-    let id = yard.plan(&json!({"kind": "preventive", "steps": steps}));
-    yard.accept(&id);
-    yard.done(&id, "abrade", "2026-06-10T07:00:00Z").expect(201);
-    yard.climate("2026-06-10T00:00:00Z", DAYS_OF_CLIMATE, 60.0);
-    for (role, own, from) in
-        [("barrier", &barrier, "2026-06-11T08:00:00Z"), ("antifouling", &antifouling, "2026-06-11T18:00:00Z")]
-    {
-        let coat = yard.coat(&id, own, role, from, "grey").expect(201).id();
-        yard.film(&coat, 110.0);
-        yard.done(&id, role, "2026-06-11T20:00:00Z").expect(201);
-    }
+    let (yard, id, barrier, antifouling) = antifouled(&json!({}), &json!({"max_days_to_launch": 3}));
+    put_on(&yard, &id, "barrier", &barrier, "2026-06-11T08:00:00Z");
+    put_on(&yard, &id, "antifouling", &antifouling, "2026-06-11T18:00:00Z");
     Meets { yard, id, attempt: Box::new(|yard, id| close(yard, id, LAUNCH)), words: "Put on another coat" }
 }
 
@@ -115,16 +117,12 @@ fn meeting(code: &str) -> Option<Meets> {
     let curative = json!({"kind": "curative", "steps": [{"step": "strip"}, {"step": "dry"}, {"step": "seal", "coats": 2},
         {"step": "barrier", "coats": 1}]});
     Some(match code {
-        "abrasion_missing" => coat(2, &usual, Some(60.0), Some("2026-06-14T08:00:00Z"), "Enter an abrasion"),
-        "blush_wash_missing" => coat(
-            2,
-            &json!({"amine_blush": true}),
-            Some(60.0),
-            Some("2026-06-11T18:00:00Z"),
-            "enter a blush_wash",
-        ),
-        "climate_not_allowed" => coat(1, &usual, Some(95.0), None, "/coating-windows"),
-        "climate_not_known" => coat(1, &usual, None, None, "/climate-values"),
+        "abrasion_missing" => over(&usual, "2026-06-14T08:00:00Z", "Enter an abrasion"),
+        "blush_wash_missing" => {
+            over(&json!({"amine_blush": true}), "2026-06-11T18:00:00Z", "enter a blush_wash")
+        }
+        "climate_not_allowed" => coat(Some(95.0), &usual, "/coating-windows"),
+        "climate_not_known" => coat(None, &usual, "/climate-values"),
         "coats_missing" => step(&coats, &["abrade"], "barrier", "/coats"),
         "cure_climate_not_allowed" => closing(&usual, humid, true, LAUNCH, "override with the reason"),
         "cure_climate_not_known" => closing(&usual, short, true, LAUNCH, "/climate-values/file"),
@@ -135,22 +133,14 @@ fn meeting(code: &str) -> Option<Meets> {
             closing(&usual, good, true, "2026-06-11T20:00:00Z", "Wait until 2026-06-12 09:00")
         }
         "launch_too_late" => late(),
-        "overcoating_unknown" => {
-            coat(2, &json!({"overcoating": []}), Some(60.0), Some("2026-06-12T08:00:00Z"), "Enter them")
-        }
+        "overcoating_unknown" => over(&json!({"overcoating": []}), "2026-06-12T08:00:00Z", "Enter them"),
         "readings_not_accepted" => step(&curative, &["strip"], "dry", "POST /v1/stations"),
         "step_not_done" => step(&coats, &[], "barrier", "Enter step_done for abrade"),
         "times_missing" => {
-            let mut meets = coat(1, &usual, Some(60.0), None, "Enter started_at and finished_at");
-            meets.attempt = Box::new(|yard, id| {
-                let body = json!({"vessel_id": yard.vessel, "role": "barrier", "zone": "bottom", "applied_on": "2026-06-11"});
-                yard.app.crew().post(&format!("/v1/treatments/{id}/coats"), &body)
-            });
-            meets
+            let untimed = json!({"started_at": null, "finished_at": null});
+            coat(Some(60.0), &untimed, "Enter started_at and finished_at")
         }
-        "too_soon" => {
-            coat(2, &usual, Some(60.0), Some("2026-06-11T10:00:00Z"), "Wait until 2026-06-11 13:00")
-        }
+        "too_soon" => over(&usual, "2026-06-11T10:00:00Z", "Wait until 2026-06-11 13:00"),
         _ => return None,
     })
 }
