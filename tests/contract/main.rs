@@ -15,6 +15,7 @@ mod rights;
 mod rust_paths;
 mod seed;
 mod sql;
+mod table_owners;
 mod tenancy;
 mod transfers;
 mod units;
