@@ -13,7 +13,7 @@ use crate::features::surveys::store::lock_vessel;
 use crate::features::treatments::model::entry::{StepState, TreatmentState, step_state};
 use crate::features::treatments::model::holds::refuse;
 use crate::features::treatments::store::plan::{Plan, running, running_on};
-use crate::http::creation::Creation;
+use crate::http::creation::{Created, Creation};
 use crate::http::problem::CreateProblems;
 use crate::http::{App, At, New, Outcome, Permit, RetryKey};
 use crate::ids::{CoatId, TreatmentId};
@@ -97,6 +97,19 @@ fn put_on(tx: &mut Tx<'_>, id: CoatId, plan: &Plan, mut coat: CoatFields) -> Res
     coats::create(tx, id, coat)
 }
 
+/// Records a coat under a treatment once within a transaction.
+///
+/// # Errors
+/// Not found; an open hold; invalid fields; those of the database.
+pub fn coat_in(
+    tx: &mut Tx<'_>,
+    treatment_id: TreatmentId,
+    creation: Creation<CoatFields>,
+) -> Result<Created<CoatView>> {
+    let plan = held(tx, treatment_id)?;
+    creation.once(tx, |tx, id, coat| put_on(tx, id, &plan, coat), coats::read)
+}
+
 /// Records a coat under a treatment that runs. An open hold refuses it, saying what is missing and how to supply it.
 #[utoipa::path(tag = "treatments", security(("bearer" = [])), request_body = New<CoatFields>,
     params(("id" = TreatmentId, Path, description = "The treatment"), ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry answer as the first time", nullable = false)),
@@ -110,9 +123,6 @@ pub async fn record_treatment_coat(
     new: New<CoatFields>,
 ) -> Outcome {
     let creation = Creation { operation: "record_treatment_coat", key, new };
-    let made = app.write(&permit, move |tx| {
-        let plan = held(tx, id.0)?;
-        creation.once(tx, |tx, id, coat| put_on(tx, id, &plan, coat), coats::read)
-    });
+    let made = app.write(&permit, move |tx| coat_in(tx, id.0, creation));
     Ok(made.await?.answer("/v1/coats"))
 }

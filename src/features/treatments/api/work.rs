@@ -24,7 +24,7 @@ use crate::features::treatments::model::entry::{
 use crate::features::treatments::model::holds::{CODES, minute, refuse};
 use crate::features::treatments::store::plan::{self as store, Plan};
 use crate::features::vessels::model::Zone;
-use crate::http::creation::Creation;
+use crate::http::creation::{Created, Creation};
 use crate::http::problem::CreateProblems;
 use crate::http::{App, At, Kept, New, Outcome, Permit, Plain, RetryKey};
 use crate::ids::{EntryId, Id, TreatmentId};
@@ -143,6 +143,23 @@ fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Resu
     read_entry(tx, plan.id, id)
 }
 
+/// Makes an entry of a treatment once within a transaction.
+///
+/// # Errors
+/// Not found; an open hold; invalid fields; those of the database.
+pub fn enter_in(
+    tx: &mut Tx<'_>,
+    treatment_id: TreatmentId,
+    creation: Creation<EntryFields>,
+) -> Result<Created<Entry>> {
+    let plan = held(tx, treatment_id)?;
+    creation.once(
+        tx,
+        |tx, id, fields| enter(tx, id, &plan, fields),
+        |tx, id| read_entry(tx, treatment_id, id),
+    )
+}
+
 /// Whether work lies in the haul-out. Local days reach half a day to either side of those of UTC.
 fn in_haul_out(tx: &mut Tx<'_>, plan: &Plan, at: DateTime<Utc>) -> Result<()> {
     let ashore = haulouts::read(tx, plan.haul_out_id)?.fields;
@@ -163,14 +180,7 @@ async fn enter_once<P: crate::permissions::Permission>(
     treatment_id: TreatmentId,
     creation: Creation<EntryFields>,
 ) -> Outcome {
-    let made = app.write(&permit, move |tx| {
-        let plan = held(tx, treatment_id)?;
-        creation.once(
-            tx,
-            |tx, id, fields| enter(tx, id, &plan, fields),
-            |tx, id| read_entry(tx, treatment_id, id),
-        )
-    });
+    let made = app.write(&permit, move |tx| enter_in(tx, treatment_id, creation));
     Ok(made.await?.answer(&format!("/v1/treatments/{treatment_id}/entries")))
 }
 

@@ -2,6 +2,7 @@
 
 pub mod advice;
 pub mod drying;
+mod drying_warnings;
 pub mod entry;
 pub mod holds;
 pub mod launch;
