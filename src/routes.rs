@@ -53,7 +53,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     vessels::register(config);
     grants::register(config);
     products::register(config);
-    haulouts::register(config);
+    haulouts::register(config, treatments::api::launch::warnings);
     surveys::register(config);
     climate::register(config);
     coats::register(config);

@@ -64,6 +64,8 @@ mod treatments;
 mod treatments_drying;
 mod treatments_holds;
 mod treatments_life;
+mod treatments_overrides;
+mod treatments_plan;
 mod treatments_proof;
 mod vessels;
 mod webhooks;

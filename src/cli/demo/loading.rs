@@ -10,7 +10,7 @@ use super::scenario::{self, Hull, Placed};
 use super::under_way;
 use crate::db::{Actor, Db, Tx};
 use crate::error::Result;
-use crate::features::{coats, haulouts, products, sites, surveys, treatments, vessels};
+use crate::features::{haulouts, products, sites, surveys, treatments, vessels};
 use crate::http::IfMatch;
 use crate::http::body::read_fields;
 use crate::ids::{
@@ -89,7 +89,7 @@ fn register(
     for coat in &hull.coats {
         let product = products.iter().find(|(role, _)| *role == coat.fact["role"]).map(|(_, id)| id);
         let fact = with(&placed(coat), [("product_id", json!(product))]);
-        coats::api::create(tx, CoatId::fresh(), fields(fact)?)?;
+        treatments::api::coats::create(tx, CoatId::fresh(), fields(fact)?)?;
     }
     Ok(haul_outs)
 }

@@ -87,6 +87,10 @@ pub(super) fn products() -> Vec<Value> {
                 "note": "An invented product." }),
         json!({ "ref": "antifouling", "name": "Generic wearing antifouling", "role": "antifouling", "volume_solids_pct": 50,
                 "min_dry_film_um": 40, "max_dry_film_um": 120, "min_surface_temperature_c": 5, "pack_l": 2.5, "max_days_to_launch": 180,
+                "overcoating": [
+                    { "next_role": "antifouling", "temperature_c": 5, "min_h": 16, "max_h": null },
+                    { "next_role": "antifouling", "temperature_c": 25, "min_h": 6, "max_h": null }],
+                "cure": [{ "temperature_c": 5, "hours": 36 }, { "temperature_c": 25, "hours": 12 }],
                 "note": "An invented product." }),
     ]
 }
