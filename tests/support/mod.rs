@@ -7,4 +7,5 @@ pub mod fleet;
 pub mod hulls;
 pub mod pictures;
 pub mod receiver;
+pub mod s3;
 pub mod smtp;
