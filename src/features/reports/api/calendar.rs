@@ -167,13 +167,18 @@ fn event(row: &DueRow) -> Result<Event> {
 }
 
 fn cancelled(row: &EndedDue) -> Result<Event> {
+    let kind = word(&row.kind)?;
+    let summary = match &row.vessel_name {
+        Some(name) => format!("{name}: {kind} no longer due"),
+        None => format!("{kind}: no longer due"),
+    };
     let mut event = Event::new();
     event
         .uid(&uid(row.id))
         .timestamp(row.ended_at)
         .last_modified(row.ended_at)
         .starts(row.due_on)
-        .summary(&format!("{}: no longer due", word(&row.kind)?))
+        .summary(&summary)
         .status(EventStatus::Cancelled)
         .append_property(Property::new("TRANSP", "TRANSPARENT"));
     Ok(event.done())
