@@ -8,8 +8,8 @@ use crate::db::{Actor, Db};
 use crate::error::Result;
 use crate::features::{
     accounts, attachments, audit, batches, calculators, calibrations, climate, coats, dossier, due, events,
-    forecasts, grants, haulouts, hindcasts, imports, jobs, policies, products, reports, sites, statistics,
-    surveys, treatments, vessels,
+    forecasts, grants, haulouts, hindcasts, imports, jobs, pages, policies, products, reports, sites,
+    statistics, surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;
@@ -85,4 +85,5 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     calculators::register(config);
     imports::register(config);
     batches::register(config);
+    pages::register(config);
 }

@@ -139,7 +139,8 @@ pub fn gauge(db: &Db) -> Result<()> {
     })?;
     for kind in KINDS {
         let found = counted.iter().find(|row| row.kind == kind);
-        let count = |of: fn(&Counted) -> i64| f64::from(u32::try_from(found.map_or(0, of)).unwrap_or(u32::MAX));
+        let count =
+            |of: fn(&Counted) -> i64| f64::from(u32::try_from(found.map_or(0, of)).unwrap_or(u32::MAX));
         for (state, jobs) in [
             ("scheduled", count(|row| row.scheduled)),
             ("ready", count(|row| row.ready)),

@@ -218,12 +218,14 @@ fn an_independent_parser_reads_what_was_written() {
     fields["berth"] = json!("B 7");
     vessel(&lead, name.trim(), fields);
     let broken = vessel(&lead, "Broken", cored("2025-01-15")).id();
-    let finding = json!({"vessel_id": broken, "kind": "impact_damage", "found_on": "2026-06-01", "zone": "bottom"});
+    let finding =
+        json!({"vessel_id": broken, "kind": "impact_damage", "found_on": "2026-06-01", "zone": "bottom"});
     let finding = app.surveyor().post("/v1/findings", &finding).expect(201).id();
     settle(&app);
     let (_, _, address) = feed(&lead, json!({"name": "All"}));
     let events = read_elsewhere(&text(&app.anonymous(), &address));
-    let rows = lead.get("/v1/due?status=due&limit=200").expect(200).json["items"].as_array().expect("rows").clone();
+    let rows =
+        lead.get("/v1/due?status=due&limit=200").expect(200).json["items"].as_array().expect("rows").clone();
     let rows: Vec<&Value> = rows.iter().filter(|row| row["due_on"].is_string()).collect();
     assert_eq!(events.len(), rows.len(), "an event a date");
     for row in rows {
@@ -284,7 +286,8 @@ fn the_secret_of_an_address_stands_in_no_table() {
     let app = TestApp::start();
     let reader = app.reader();
     let ask = || {
-        let request = reader.request("POST", "/v1/me/calendar-feeds").header("Idempotency-Key", "one-of-the-tests");
+        let request =
+            reader.request("POST", "/v1/me/calendar-feeds").header("Idempotency-Key", "one-of-the-tests");
         reader.send(request.json(&json!({"name": "Hulls"})))
     };
     let made = ask().expect(201);
@@ -292,7 +295,8 @@ fn the_secret_of_an_address_stands_in_no_table() {
     let secret = address.rsplit('.').nth(1).expect("a secret").to_owned();
     assert!(secret.len() >= 40, "{secret}");
     text(&app.anonymous(), &address);
-    let mut superuser = PgConnection::establish(&app.database.superuser_url()).expect("the superuser connects");
+    let mut superuser =
+        PgConnection::establish(&app.database.superuser_url()).expect("the superuser connects");
     let tables: Vec<Named> =
         diesel::sql_query("SELECT tablename::text AS name FROM pg_tables WHERE schemaname = 'public'")
             .load(&mut superuser)

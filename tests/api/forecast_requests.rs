@@ -74,6 +74,8 @@ fn another_time_zone_asks_for_those_whose_today_it_is() {
     forget(&app);
     lead.patch(&path, &moved.etag(), &json!({"name": "The basin"})).expect(200);
     assert_eq!(waiting(&app), Vec::<String>::new());
-    app.administrator().patch("/v1/organisation", "\"1\"", &json!({"time_zone": "Europe/Berlin"})).expect(200);
+    app.administrator()
+        .patch("/v1/organisation", "\"1\"", &json!({"time_zone": "Europe/Berlin"}))
+        .expect(200);
     assert!(waiting(&app).contains(&nowhere));
 }

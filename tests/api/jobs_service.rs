@@ -138,10 +138,17 @@ fn what_waits_runs_and_is_dead_is_told_as_gauges() {
     );
     board::gauge(&app.db).expect("in reach");
     assert_eq!((gauge("running"), gauge("ready"), oldest()), (Some(1.0), Some(0.0), Some(0.0)));
-    as_superuser(&app, "UPDATE jobs SET state = 'queued', locked_by = NULL, locked_until = NULL WHERE state = 'running'");
+    as_superuser(
+        &app,
+        "UPDATE jobs SET state = 'queued', locked_by = NULL, locked_until = NULL WHERE state = 'running'",
+    );
     board::gauge(&app.db).expect("in reach");
     assert_eq!((gauge("running"), gauge("scheduled")), (Some(0.0), Some(1.0)), "its next day");
-    assert_eq!(told(&app, "garboard_jobs{kind=\"delivery\",state=\"ready\"}"), Some(0.0), "none is told as none");
+    assert_eq!(
+        told(&app, "garboard_jobs{kind=\"delivery\",state=\"ready\"}"),
+        Some(0.0),
+        "none is told as none"
+    );
 }
 
 /// The workers look for unannounced jobs once an hour, so that what they find within a minute was announced. Of the
@@ -206,7 +213,8 @@ fn what_recurs_is_set_for_an_organisation_that_is_made_while_the_service_runs() 
     let mut superuser =
         PgConnection::establish(&app.database.superuser_url()).expect("the superuser connects");
     let mut set = || -> Vec<Recurring> {
-        let statement = format!("SELECT kind, next_at FROM schedules WHERE org_id = '{org_id}' ORDER BY kind");
+        let statement =
+            format!("SELECT kind, next_at FROM schedules WHERE org_id = '{org_id}' ORDER BY kind");
         sql_query(statement).load(&mut superuser).expect("readable")
     };
     let at = |text: &str| text.parse::<DateTime<Utc>>().expect("an instant");
@@ -231,12 +239,21 @@ fn dates_of_another_model_are_computed_again_and_those_of_this_one_are_not() {
     let forecast = |id: &str| app.reader().get(&format!("/v1/vessels/{id}/forecast")).expect(200).json;
     request_for_new_model(&app.db).expect("in reach");
     assert_eq!(settle(&app), Tally::default(), "nothing is new");
-    as_superuser(&app, &format!("UPDATE forecasts SET model = 'an older one' WHERE vessel_id = '{}'", hulls[0]));
+    as_superuser(
+        &app,
+        &format!("UPDATE forecasts SET model = 'an older one' WHERE vessel_id = '{}'", hulls[0]),
+    );
     request_for_new_model(&app.db).expect("in reach");
     // Some of an organisation by another model: all of its own are asked for, those of others are not.
-    assert_eq!(hulls.each_ref().map(|id| forecast(id)["stale"].clone()), [Value::Bool(true), Value::Bool(true)]);
+    assert_eq!(
+        hulls.each_ref().map(|id| forecast(id)["stale"].clone()),
+        [Value::Bool(true), Value::Bool(true)]
+    );
     let of_others = app.stranger().get(&format!("/v1/vessels/{theirs}/forecast")).expect(200).json;
     assert_eq!(of_others["stale"], false);
     assert_eq!(settle(&app), Tally { done: 2, failed: 0 });
-    assert_eq!((&forecast(&hulls[0])["model"], &forecast(&hulls[0])["stale"]), (&json!(MODEL), &json!(false)));
+    assert_eq!(
+        (&forecast(&hulls[0])["model"], &forecast(&hulls[0])["stale"]),
+        (&json!(MODEL), &json!(false))
+    );
 }

@@ -95,9 +95,13 @@ fn cells_are_of_their_columns_kind_and_every_column_is_defined() {
         let mut kinds = [0; 4];
         for (place, title) in rows[0].iter().enumerate() {
             let title = title.to_string();
-            let is_day = title.ends_with("_on") || title.ends_with("_at") || title.contains("_p10")
-                || title.contains("_p50") || title.contains("_p90");
-            let is_number = title.ends_with("_m") || title.ends_with("_probability") || title == "open_findings";
+            let is_day = title.ends_with("_on")
+                || title.ends_with("_at")
+                || title.contains("_p10")
+                || title.contains("_p50")
+                || title.contains("_p90");
+            let is_number =
+                title.ends_with("_m") || title.ends_with("_probability") || title == "open_findings";
             let is_truth = ["overdue", "stale", "ashore"].contains(&title.as_str());
             for row in &rows[1..] {
                 let (kind, right) = match &row[place] {
@@ -115,13 +119,25 @@ fn cells_are_of_their_columns_kind_and_every_column_is_defined() {
         let definitions = book.worksheet_range("Definitions").expect("the definitions");
         let lines: Vec<(String, String)> =
             definitions.rows().map(|row| (row[0].to_string(), row[1].to_string())).collect();
-        let defined: Vec<String> =
-            lines[1..].iter().take_while(|(name, _)| !name.is_empty()).map(|(name, _)| name.clone()).collect();
+        let defined: Vec<String> = lines[1..]
+            .iter()
+            .take_while(|(name, _)| !name.is_empty())
+            .map(|(name, _)| name.clone())
+            .collect();
         let titles: Vec<String> = rows[0].iter().map(ToString::to_string).collect();
         assert_eq!(defined, titles, "{path}");
-        assert!(lines[1..].iter().all(|(_, meaning)| meaning.len() > 5 && meaning.ends_with('.')), "{lines:?}");
-        assert!(lines.iter().any(|(_, note)| note.contains("qualified surveyor")), "{path}: it says who decides");
-        assert!(lines.iter().any(|(_, note)| note.starts_with("As of 2026-06-15")), "{path}: and of which day");
+        assert!(
+            lines[1..].iter().all(|(_, meaning)| meaning.len() > 5 && meaning.ends_with('.')),
+            "{lines:?}"
+        );
+        assert!(
+            lines.iter().any(|(_, note)| note.contains("qualified surveyor")),
+            "{path}: it says who decides"
+        );
+        assert!(
+            lines.iter().any(|(_, note)| note.starts_with("As of 2026-06-15")),
+            "{path}: and of which day"
+        );
     }
 }
 

@@ -172,7 +172,10 @@ fn an_export_is_whole_over_many_pages() {
         let json = haven.json(&["export", record, "--as", "json"]);
         assert_eq!(rows, json.as_array().unwrap().len(), "{record}");
     }
-    refused(&haven.run(&["export", "vessels", "--as", "xlsx"]), &["workbooks of due and of fleet", "--as csv"]);
+    refused(
+        &haven.run(&["export", "vessels", "--as", "xlsx"]),
+        &["workbooks of due and of fleet", "--as csv"],
+    );
     let none = haven.json(&["export", "vessels", "--as", "json", "--since", "2199-01-01"]);
     assert_eq!(none, json!([]));
     // Nothing half-written is left where the service refuses.

@@ -173,7 +173,8 @@ fn answered(request: &Request, shared: &Shared) -> (u16, String, Vec<u8>) {
                     format!("<Contents><Key>{key}</Key><LastModified>{WRITTEN_AT}</LastModified><ETag>\"e\"</ETag><Size>{size}</Size></Contents>")
                 })
                 .collect();
-            let list = format!("<ListBucketResult><IsTruncated>false</IsTruncated>{contents}</ListBucketResult>");
+            let list =
+                format!("<ListBucketResult><IsTruncated>false</IsTruncated>{contents}</ListBucketResult>");
             (200, "content-type: application/xml\r\n".to_owned(), list.into_bytes())
         }
         ("POST", "") if asks("delete") => {

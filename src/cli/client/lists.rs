@@ -133,7 +133,10 @@ impl Export {
             ));
         }
         if self.form == FileForm::Xlsx && self.out.is_none() && std::io::stdout().is_terminal() {
-            return Err(Error::new(Code::Invalid, "A workbook is nothing to read here. Name a file with --out."));
+            return Err(Error::new(
+                Code::Invalid,
+                "A workbook is nothing to read here. Name a file with --out.",
+            ));
         }
         let service = self.remote.enter(self.remote.needed()?)?;
         let path = self.record.path();

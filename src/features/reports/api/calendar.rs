@@ -138,7 +138,11 @@ fn event(row: &DueRow) -> Result<Event> {
         let day = |day: Option<chrono::NaiveDate>| {
             day.map_or_else(|| "the horizon".to_owned(), |day| day.to_string())
         };
-        format!("Nine in ten of the reckoned dates lie after {}, one in ten after {}.", day(range.p10), day(range.p90))
+        format!(
+            "Nine in ten of the reckoned dates lie after {}, one in ten after {}.",
+            day(range.p10),
+            day(range.p90)
+        )
     }));
     lines.push(match date.basis {
         Basis::Prior => "It rests on priors, not on the fleet's own history.".to_owned(),

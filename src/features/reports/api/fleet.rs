@@ -169,7 +169,7 @@ fn cells(row: FleetRow) -> [Cell; COLUMNS.len()] {
         Cell::day(row.launched_on),
         Cell::word(Some(row.id)),
         Cell::word(row.site_id),
-        ]
+    ]
 }
 
 /// Which vessels, and in which form.

@@ -215,7 +215,13 @@ pub fn ended(
     let rows: Vec<(DueId, String, NaiveDate, DateTime<Utc>, Option<String>)> = query
         .order((due_ended::ended_at.desc(), due_ended::id))
         .limit(limit)
-        .select((due_ended::id, due_ended::kind, due_ended::due_on, due_ended::ended_at, due_ended::vessel_name))
+        .select((
+            due_ended::id,
+            due_ended::kind,
+            due_ended::due_on,
+            due_ended::ended_at,
+            due_ended::vessel_name,
+        ))
         .load(tx.conn())?;
     rows.into_iter()
         .map(|(id, kind, due_on, ended_at, vessel_name)| {
