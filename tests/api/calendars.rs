@@ -2,7 +2,9 @@
 //! the writer (the calcard crate).
 
 use calcard::common::PartialDateTime;
-use calcard::icalendar::{ICalendarComponent, ICalendarComponentType, ICalendarProperty, ICalendarStatus};
+use calcard::icalendar::{
+    ICalendarComponent, ICalendarComponentType, ICalendarProperty, ICalendarStatus, ICalendarValue,
+};
 use calcard::{Entry, Parser};
 use diesel::prelude::*;
 use diesel::sql_types::{BigInt, Text};
@@ -202,7 +204,7 @@ fn read_elsewhere(text: &str) -> Vec<ICalendarComponent> {
 
 fn text_of(event: &ICalendarComponent, property: &ICalendarProperty) -> String {
     let found = event.property(property).expect("the property");
-    let parts: Vec<&str> = found.values.iter().filter_map(|value| value.as_text()).collect();
+    let parts: Vec<&str> = found.values.iter().filter_map(ICalendarValue::as_text).collect();
     parts.join(",")
 }
 
@@ -238,7 +240,7 @@ fn an_independent_parser_reads_what_was_written() {
         assert!(told.starts_with(row["reason"].as_str().expect("a reason")), "{told}");
         assert!(told.contains("qualified surveyor"), "{told}");
         let start = event.property(&ICalendarProperty::Dtstart).expect("a start").values.first();
-        let start: &PartialDateTime = start.and_then(|value| value.as_partial_date_time()).expect("a day");
+        let start: &PartialDateTime = start.and_then(ICalendarValue::as_partial_date_time).expect("a day");
         let day = format!(
             "{:04}-{:02}-{:02}",
             start.year.unwrap_or(0),

@@ -116,8 +116,7 @@ fn the_command_lists_what_is_dead_and_tries_one_or_all_of_it_again() {
 /// The value of a line of the counts.
 fn told(app: &TestApp, line: &str) -> Option<f64> {
     let text = app.anonymous().get("/metrics").expect(200).text;
-    let found = text.lines().find_map(|found| found.strip_prefix(line)?.trim().parse().ok());
-    found
+    text.lines().find_map(|found| found.strip_prefix(line)?.trim().parse().ok())
 }
 
 #[test]
