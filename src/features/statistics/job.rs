@@ -51,20 +51,15 @@ pub fn handle(db: &Db, org_id: OrgId, jobs: &[Job]) -> Result<()> {
     })
 }
 
-/// Sees to it that every organisation's records are learned from once a week, in the night to Sunday.
+/// Sees to it that the organisation's records are learned from once a week, in the night to Sunday.
 ///
 /// # Errors
 /// Those of the database.
-pub fn schedule_learning(db: &Db) -> Result<()> {
-    for (org_id, _) in db.sign_in(accounts::store::organisations)? {
-        db.write(&Actor::service(org_id, RequestId::fresh()), |tx| {
-            let zone = zone(&accounts::store::organisation(tx)?.fields.time_zone);
-            let local_time = NaiveTime::from_hms_opt(WEEKLY.1, 0, 0).unwrap_or(NaiveTime::MIN);
-            let weekly = Recurrence { weekday: Some(WEEKLY.0), local_time, zone };
-            schedule::set_if_none(tx, LEARNING, org_id.into(), &weekly)
-        })?;
-    }
-    Ok(())
+pub fn recur(tx: &mut Tx<'_>) -> Result<()> {
+    let zone = zone(&accounts::store::organisation(tx)?.fields.time_zone);
+    let local_time = NaiveTime::from_hms_opt(WEEKLY.1, 0, 0).unwrap_or(NaiveTime::MIN);
+    let weekly = Recurrence { weekday: Some(WEEKLY.0), local_time, zone };
+    schedule::set_if_none(tx, LEARNING, tx.org_id().into(), &weekly)
 }
 
 struct Run<'a> {
