@@ -5,7 +5,7 @@ use crate::error::Result;
 use crate::http::table::{Cell, Column, column};
 
 /// Names as in JSON, those of parts joined by an underscore.
-pub const COLUMNS: [Column; 31] = [
+pub const COLUMNS: [Column; 32] = [
     column("id", 12, "The id of the row; it stays for as long as this kind is due of this vessel."),
     column("org_id", 12, "The id of the organisation the vessel belongs to."),
     column("org_name", 22, "The name of that organisation."),
@@ -29,6 +29,7 @@ pub const COLUMNS: [Column; 31] = [
     column("reason", 60, "Why, in a sentence with its numbers."),
     column("evidence", 60, "What the date rests on, every default that was used included."),
     column("basis", 10, "prior: from the priors; learned: from the fleet's own history."),
+    column("calibration_id", 12, "The calibration it was made by; empty where the basis is prior."),
     column("onset_p10", 12, "One in ten: blistering would begin before this day if nothing is done."),
     column("onset_p50", 12, "An even chance: blistering would begin before this day if nothing is done."),
     column("onset_p90", 12, "Nine in ten: blistering would begin before this day if nothing is done."),
@@ -75,6 +76,7 @@ pub fn cells(row: &DueView) -> Result<[Cell; COLUMNS.len()]> {
         Cell::Text(date.reason.clone()),
         Cell::Text(evidence.join(" | ")),
         Cell::code(&date.basis)?,
+        Cell::word(row.calibration_id),
         Cell::day(row.onset.and_then(|onset| onset.p10)),
         Cell::day(row.onset.and_then(|onset| onset.p50)),
         Cell::day(row.onset.and_then(|onset| onset.p90)),
