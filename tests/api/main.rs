@@ -62,4 +62,5 @@ mod treatments_life;
 mod treatments_proof;
 mod vessels;
 mod webhooks;
+mod wet_readings;
 mod what_if;

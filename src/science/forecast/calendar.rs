@@ -201,7 +201,10 @@ impl Timeline {
             let year_before = segments.len().checked_sub(12);
             repeats.push(year_before.is_some_and(|before| {
                 let same_film = measured.to_bits() == measured_skin[before].to_bits();
-                whole_month && whole_months[before] && same_film && same_conditions(&segments[before], &segment)
+                whole_month
+                    && whole_months[before]
+                    && same_film
+                    && same_conditions(&segments[before], &segment)
             }));
             segments.push(segment);
             measured_skin.push(measured);

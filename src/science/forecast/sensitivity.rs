@@ -400,7 +400,8 @@ fn unmeasured_film_share(facts: &HullFacts, priors: &Priors) -> f64 {
     let known = facts.known();
     let launched_on = History::read(&known).lives.first().and_then(|life| life.began_on);
     let skins = launched_on.map(|launched_on| skin_changes(&known, launched_on, priors)).unwrap_or_default();
-    skins.last().filter(|skin| skin.resistance_15c_m2_s_kg > 0.0).map_or(0.0, |skin| {
-        (1.0 - skin.measured_15c_m2_s_kg / skin.resistance_15c_m2_s_kg).clamp(0.0, 1.0)
-    })
+    skins
+        .last()
+        .filter(|skin| skin.resistance_15c_m2_s_kg > 0.0)
+        .map_or(0.0, |skin| (1.0 - skin.measured_15c_m2_s_kg / skin.resistance_15c_m2_s_kg).clamp(0.0, 1.0))
 }
