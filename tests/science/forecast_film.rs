@@ -3,12 +3,12 @@
 
 use garboard::science::forecast::dates::DueKind;
 use garboard::science::forecast::ensemble::Ensemble;
-use garboard::science::forecast::facts::{CoatRole, HullFacts};
+use garboard::science::forecast::facts::{Bilge, CoatRole, HullFacts};
 use garboard::science::forecast::paths::SkinSpread;
 use garboard::science::forecast::priors::Priors;
 use garboard::science::forecast::sensitivity::{Measurement, Sensitivity, hull_sensitivity};
 
-use crate::hulls::{coat, hull};
+use crate::hulls::{climate, coat, hull};
 
 fn deviation(values: &[f64]) -> f64 {
     let count = f64::from(u32::try_from(values.len()).expect("few"));
@@ -41,16 +41,19 @@ fn onset(facts: &HullFacts, ensemble: &Ensemble) -> (f64, f64, Sensitivity) {
 }
 
 /// What "take film readings" promises is what they then give: the share of the variance that is told before them is gone
-/// after them. Within 0.03: shares are told from groups of members, and dates do not go linearly with a resistance.
+/// after them, on a hull most of whose members begin within the horizon. Within 0.04: shares are told from groups of
+/// members, and dates do not go linearly with a resistance.
 #[test]
 fn film_readings_take_away_what_was_told_of_them() {
-    let ensemble = Ensemble::draw(512, 1, Priors::default());
-    let mut facts = hull("2016-05-01", "2024-06-01");
+    let ensemble = Ensemble::draw(1024, 1, Priors::default());
+    let mut facts = hull("2022-05-01", "2024-06-01");
+    facts.months = climate("warm_sea");
+    facts.bilge = Some(Bilge::Wet);
     facts.gelcoat_thickness_um = None;
-    facts.coats = vec![coat(CoatRole::Barrier, "2017-04-01", 250.0)];
+    facts.coats = vec![coat(CoatRole::Barrier, "2022-04-01", 250.0)];
     facts.coats[0].film_measured = false;
     let (before, told, unmeasured) = onset(&facts, &ensemble);
-    assert!(told > 0.01, "{unmeasured:?}");
+    assert!(told > 0.05, "{unmeasured:?}");
     // The gelcoat alone: a part, in which the barrier's share remains.
     facts.gelcoat_thickness_um = Some(600.0);
     let (part, rest, _) = onset(&facts, &ensemble);
@@ -59,7 +62,7 @@ fn film_readings_take_away_what_was_told_of_them() {
     let (after, nothing, measured) = onset(&facts, &ensemble);
     assert!(nothing.abs() < 1e-12, "{measured:?}");
     let gone = 1.0 - after / before;
-    assert!((gone - told).abs() < 0.03, "told {told}, gone {gone}");
+    assert!((gone - told).abs() < 0.04, "told {told}, gone {gone}");
 }
 
 /// No measurement of worn antifouling bears on its date, so none is advised.

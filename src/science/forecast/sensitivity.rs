@@ -8,7 +8,7 @@
 //! A measurement is held to take away the share of what it measures, or the part of it that it measures: of the skin's
 //! resistance, the priors' `film_part_of_skin` is film, the rest permeability; of the onset scale, the part that is the class's and
 //! not the hull's own. First-order shares are the mean part of the variance that knowing a quantity takes away (Saltelli
-//! et al. 2008, §1.2.5, from memory). What an unknown fact may be: common practice, no source.
+//! et al. 2008, §1.2.5, from memory); where many members lie past the horizon it takes away less. What an unknown fact may be: common practice, no source.
 
 use chrono::NaiveDate;
 use serde::Serialize;
