@@ -7,8 +7,8 @@ use utoipa_actix_web::service_config::ServiceConfig;
 use crate::db::Db;
 use crate::features::{
     accounts, attachments, audit, batches, calculators, calibrations, climate, coats, dossier, due, events,
-    forecasts, grants, haulouts, hindcasts, imports, jobs, policies, products, reports, sites, statistics,
-    surveys, treatments, vessels,
+    forecasts, grants, haulouts, hindcasts, imports, jobs, pages, policies, products, reports, sites,
+    statistics, surveys, treatments, vessels,
 };
 use crate::http::guards::Guards;
 use crate::http::health;
@@ -71,4 +71,5 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     calculators::register(config);
     imports::register(config);
     batches::register(config);
+    pages::register(config);
 }

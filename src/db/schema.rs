@@ -650,6 +650,8 @@ diesel::table! {
         family_id -> Uuid,
         issued_at -> Timestamptz,
         used_at -> Nullable<Timestamptz>,
+        seen_at -> Nullable<Timestamptz>,
+        follows_sha256 -> Nullable<Bytea>,
     }
 }
 

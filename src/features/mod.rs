@@ -1,6 +1,7 @@
 //! The capabilities, each in its folder; each may use only those before it in this list:
 //! audit, jobs, accounts, sites, vessels, grants, products, haulouts, surveys, climate, coats, treatments, policies,
-//! calibrations, forecasts, due, statistics, hindcasts, events, attachments, reports, dossier, calculators, imports, batches.
+//! calibrations, forecasts, due, statistics, hindcasts, events, attachments, reports, dossier, calculators, imports, batches,
+//! pages.
 
 pub mod accounts;
 pub mod attachments;
@@ -19,6 +20,7 @@ pub mod haulouts;
 pub mod hindcasts;
 pub mod imports;
 pub mod jobs;
+pub mod pages;
 pub mod policies;
 pub mod products;
 pub mod reports;

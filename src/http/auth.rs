@@ -46,7 +46,6 @@ impl<P: Permission> Permit<P> {
     }
 
     fn of(request: &HttpRequest) -> Result<Self> {
-        let app = request.app_data::<App>().ok_or_else(|| Error::internal("no application state"))?;
         let token = request
             .headers()
             .get(AUTHORIZATION)
@@ -60,6 +59,16 @@ impl<P: Permission> Permit<P> {
                     "Sign in at /v1/sign-in and send the token as Authorization: Bearer.",
                 )
             })?;
+        Self::of_token(request, token)
+    }
+
+    /// The permit of an access token that the request brought otherwise than in its header: in the cookie of a
+    /// page. Endpoints of the API take the header only.
+    ///
+    /// # Errors
+    /// Unauthenticated; forbidden; too many.
+    pub fn of_token(request: &HttpRequest, token: &str) -> Result<Self> {
+        let app = request.app_data::<App>().ok_or_else(|| Error::internal("no application state"))?;
         let verified = app.keys.verify(token, app.clock.now())?;
         let (person_id, program_id) = match verified.subject {
             Subject::Person(id) => (Some(id), None),

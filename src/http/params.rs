@@ -35,7 +35,7 @@ impl<T: DeserializeOwned + 'static> FromRequest for Params<T> {
     type Future = Ready<Result<Self>>;
 
     fn from_request(request: &HttpRequest, _: &mut Payload) -> Self::Future {
-        ready(read(request.query_string()))
+        ready(read(request.query_string()).map(Self))
     }
 }
 
@@ -47,7 +47,11 @@ fn year_of(value: &str) -> Option<i32> {
     time.or_else(|_| value.parse::<NaiveDate>().map(|date| date.year())).ok()
 }
 
-fn read<T: DeserializeOwned>(query: &str) -> Result<Params<T>> {
+/// Reads a query.
+///
+/// # Errors
+/// Invalid, with the name of the parameter.
+pub fn read<T: DeserializeOwned>(query: &str) -> Result<T> {
     for (name, value) in form_urlencoded::parse(query.as_bytes()) {
         if name.contains('\0') || value.contains('\0') {
             return Err(Error::field(
@@ -65,7 +69,7 @@ fn read<T: DeserializeOwned>(query: &str) -> Result<Params<T>> {
         }
     }
     let pairs = serde_urlencoded::Deserializer::new(form_urlencoded::parse(query.as_bytes()));
-    serde_path_to_error::deserialize(pairs).map(Params).map_err(|error| {
+    serde_path_to_error::deserialize(pairs).map_err(|error| {
         let name = error.path().to_string();
         let pointer = if name == "." { "query".to_owned() } else { name };
         Error::field(pointer, "parameter", unread(&error.inner().to_string()))

@@ -11,7 +11,7 @@ use actix_web::dev::{Server, ServiceRequest, ServiceResponse};
 use actix_web::error::InternalError;
 use actix_web::http::Method;
 use actix_web::http::header::{
-    CONTENT_ENCODING, CONTENT_SECURITY_POLICY, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue,
+    ACCEPT, CONTENT_ENCODING, CONTENT_SECURITY_POLICY, CONTENT_TYPE, HeaderMap, HeaderName, HeaderValue,
 };
 use actix_web::middleware::{Condition, Next, from_fn};
 use actix_web::{App as ActixApp, HttpMessage, HttpRequest, HttpResponse, HttpServer, web};
@@ -20,6 +20,7 @@ use utoipa_actix_web::service_config::ServiceConfig;
 use utoipa_actix_web::{AppExt, UtoipaApp};
 
 use crate::error::{Code, Error};
+use crate::http::accept::preferred;
 use crate::http::auth::request_id;
 use crate::http::state::{App, AppState};
 use crate::http::{metrics, openapi, problem};
@@ -145,7 +146,9 @@ async fn guarded(
 fn secure(headers: &mut HeaderMap, tls: bool) {
     let html = headers.get(CONTENT_TYPE).is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
     headers.insert(HeaderName::from_static("x-content-type-options"), HeaderValue::from_static("nosniff"));
-    headers.insert(HeaderName::from_static("referrer-policy"), HeaderValue::from_static("no-referrer"));
+    if !headers.contains_key("referrer-policy") {
+        headers.insert(HeaderName::from_static("referrer-policy"), HeaderValue::from_static("no-referrer"));
+    }
     // A page that says itself what it may do has narrowed this down.
     if html && !headers.contains_key(CONTENT_SECURITY_POLICY) {
         headers.insert(
@@ -243,6 +246,19 @@ fn render_foreign(error: &actix_web::Error, id: RequestId) -> HttpResponse {
     problem::rendered(&Error::new(code, "The request cannot be read."), &id.to_string())
 }
 
+/// What somebody who looks sees at an address where there is nothing.
+const NOTHING_HERE: &str = "<!doctype html>\n<html lang=\"en\">\n<head><meta charset=\"utf-8\">\
+    <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\"><title>Not found · garboard</title></head>\n\
+    <body><main><h1>Not found</h1><p>There is nothing at this address.</p>\
+    <p><a href=\"/\">To the first page</a> · <a href=\"/docs/\">The API's documentation</a></p></main></body>\n</html>\n";
+
+/// A browser names HTML first; a program that takes anything gets the problem document, as everywhere in the API.
+fn is_looked_at(request: &HttpRequest) -> bool {
+    let accept = request.headers().get(ACCEPT).and_then(|value| value.to_str().ok()).unwrap_or_default();
+    let offered = [problem::PROBLEM_JSON, "application/json", "text/html"];
+    accept.contains("text/html") && preferred(Some(accept), &offered).is_ok_and(|kind| kind == "text/html")
+}
+
 /// The paths of the document, to tell a wrong method from a wrong address.
 struct KnownPaths(Vec<(Vec<String>, String)>);
 
@@ -267,6 +283,10 @@ impl KnownPaths {
         };
         match self.0.iter().find(|(segments, _)| matches(segments)) {
             Some((_, allowed)) => problem::method_not_allowed(allowed, &id),
+            None if is_looked_at(request) => HttpResponse::NotFound()
+                .insert_header((CONTENT_TYPE, "text/html; charset=utf-8"))
+                .insert_header(("vary", "accept"))
+                .body(NOTHING_HERE),
             None => problem::rendered(
                 &Error::new(Code::NotFound, "There is nothing at this address. See /docs."),
                 &id,

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 25] = [
+const CAPABILITIES: [&str; 26] = [
     "audit",
     "jobs",
     "accounts",
@@ -32,6 +32,7 @@ const CAPABILITIES: [&str; 25] = [
     "calculators",
     "imports",
     "batches",
+    "pages",
 ];
 /// What every layer may use, and they each other.
 const BASE: [&str; 7] = ["error", "ids", "codes", "permissions", "clock", "config", "objects"];

@@ -11,6 +11,8 @@ mod guests;
 mod licences;
 mod migrations;
 mod openapi;
+mod page_weight;
+mod pages;
 mod rights;
 mod rust_paths;
 mod seed;

@@ -340,6 +340,10 @@ impl Answer {
     pub fn header(&self, name: &str) -> Option<String> {
         self.headers.get(name).and_then(|value| value.to_str().ok()).map(str::to_owned)
     }
+    /// All values of a header.
+    pub fn headers_of(&self, name: &str) -> Vec<String> {
+        self.headers.get_all(name).iter().filter_map(|value| value.to_str().ok()).map(str::to_owned).collect()
+    }
     pub fn etag(&self) -> String {
         self.header("etag").expect("the answer has an ETag")
     }

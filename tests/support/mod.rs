@@ -5,6 +5,8 @@ pub mod app;
 pub mod cluster;
 pub mod fleet;
 pub mod hulls;
+pub mod page_paths;
 pub mod pictures;
 pub mod receiver;
 pub mod smtp;
+pub mod visitor;

@@ -10,6 +10,7 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use super::store;
+use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position};
 use crate::error::{Error, Result};
 use crate::http::csv::{TEXT_CSV, harmless, lines};
@@ -67,6 +68,14 @@ pub struct AuditQuery {
     pub cursor: Option<String>,
 }
 crate::list_query!(AuditQuery, "list_audit");
+
+/// The newest acts, the newest first; those before `before`, if it is given.
+///
+/// # Errors
+/// Those of the database.
+pub fn newest(tx: &mut Tx<'_>, before: Option<AuditId>, limit: i64) -> Result<Vec<AuditView>> {
+    Ok(store::newest(tx, before, limit)?.into_iter().map(AuditView::from).collect())
+}
 
 /// Lists who did what, oldest first.
 #[utoipa::path(tag = "audit", params(AuditQuery), security(("bearer" = [])),

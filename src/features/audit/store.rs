@@ -82,6 +82,15 @@ pub(super) fn list(
     Ok(page.slice(rows, |row| Position { key: 0, id: row.id.into() }))
 }
 
+/// The newest rows first, those before `before`.
+pub(super) fn newest(tx: &mut Tx<'_>, before: Option<AuditId>, limit: i64) -> Result<Vec<AuditRow>> {
+    let mut query = audit::table.filter(audit::org_id.eq(tx.org_id())).into_boxed();
+    if let Some(before) = before {
+        query = query.filter(audit::id.lt(before));
+    }
+    Ok(query.order(audit::id.desc()).limit(limit).select(AuditRow::as_select()).load(tx.conn())?)
+}
+
 #[derive(QueryableByName)]
 struct ChainRow {
     #[diesel(sql_type = diesel::sql_types::BigInt)]

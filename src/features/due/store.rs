@@ -2,7 +2,7 @@
 //! needs beside them.
 
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
-use diesel::dsl::{min, sql};
+use diesel::dsl::{count_star, min, sql};
 use diesel::prelude::*;
 use diesel::sql_types::{Bool, Jsonb, Nullable, Timestamptz, Uuid as SqlUuid};
 use serde_json::Value;
@@ -17,6 +17,7 @@ use crate::features::forecasts::model::DateFields;
 use crate::features::forecasts::store::DateRow;
 use crate::ids::{CalibrationId, DueId, OrgId, SiteId, VesselId};
 use crate::science::forecast::Onset;
+use crate::science::forecast::dates::{DueKind, DueStatus};
 
 /// A row of the due list.
 #[derive(Debug, Clone)]
@@ -204,6 +205,50 @@ pub fn list(tx: &mut Tx<'_>, filter: &DueFilter, page: PageRequest) -> Result<Sl
     let rows: Vec<JoinedRow> = query.order((due::sort_on, due::id)).limit(page.fetch()).load(tx.conn())?;
     let rows = rows.into_iter().map(due_row).collect::<Result<Vec<_>>>()?;
     Ok(page.slice(rows, |row| Position { key: row.sort_on.num_days_from_ce().into(), id: row.id.into() }))
+}
+
+/// How many due rows there are of each date and status, those that the filter chooses.
+///
+/// # Errors
+/// Those of the database.
+pub fn counts(tx: &mut Tx<'_>, filter: &DueFilter) -> Result<Vec<(Option<NaiveDate>, DueStatus, i64)>> {
+    let query = due::table
+        .group_by((due::due_on, due::status))
+        .filter(due::viewer_org_id.eq(tx.acting_org_id()))
+        .select((due::due_on, due::status, count_star()))
+        .into_boxed();
+    let rows: Vec<(Option<NaiveDate>, String, i64)> = filtered!(query, filter).load(tx.conn())?;
+    rows.into_iter().map(|(day, status, rows)| Ok((day, codes::from_text(&status)?, rows))).collect()
+}
+
+/// A date as the list has it now.
+#[derive(Debug, Clone)]
+pub struct StandingDate {
+    /// The vessel.
+    pub vessel_id: VesselId,
+    /// Its name.
+    pub vessel_name: String,
+    /// What falls due.
+    pub kind: DueKind,
+    /// When; none without a date.
+    pub due_on: Option<NaiveDate>,
+}
+
+/// Every date of the list, with nothing beside it.
+///
+/// # Errors
+/// Those of the database.
+pub fn standing_dates(tx: &mut Tx<'_>) -> Result<Vec<StandingDate>> {
+    let rows: Vec<(VesselId, String, String, Option<NaiveDate>)> = due::table
+        .inner_join(vessels::table.on(vessels::org_id.eq(due::org_id).and(vessels::id.eq(due::vessel_id))))
+        .filter(due::viewer_org_id.eq(tx.org_id()).and(due::org_id.eq(tx.org_id())))
+        .select((due::vessel_id, vessels::name, due::kind, due::due_on))
+        .load(tx.conn())?;
+    rows.into_iter()
+        .map(|(vessel_id, vessel_name, kind, due_on)| {
+            Ok(StandingDate { vessel_id, vessel_name, kind: codes::from_text(&kind)?, due_on })
+        })
+        .collect()
 }
 
 /// A vessel's next lift.

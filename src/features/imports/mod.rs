@@ -24,8 +24,8 @@
 //! strictly; lines ended by LF or CR LF; blank lines are passed over. The header tells the delimiter: comma or
 //! semicolon, whichever of them stands in it outside quotation marks; both, or tabs, are refused. Its names
 //! may be in capitals and have space around them; unknown, doubled, nameless and missing ones are refused. A
-//! column `refused_because`, as the command line writes it beside refused rows, is passed over. A file has at
-//! most 64 MiB.
+//! column `refused_because`, as the command line writes it beside refused rows, is passed over, and so is one
+//! whose name begins with `-`. A file has at most 64 MiB.
 //!
 //! **The decimal mark.** One for the whole file, in the columns of numbers. A point is a decimal point, a comma
 //! a decimal comma; marks of thousands are refused. A file with both is refused, because its `1.234` may be a

@@ -60,7 +60,11 @@ fn inherited(tx: &mut Tx<'_>, vessel_id: Option<VesselId>) -> Result<Policy> {
     }
 }
 
-fn read(tx: &mut Tx<'_>, vessel_id: Option<VesselId>) -> Result<PolicyView> {
+/// The limits of the organisation, or of a vessel.
+///
+/// # Errors
+/// Not found; those of the database.
+pub fn read(tx: &mut Tx<'_>, vessel_id: Option<VesselId>) -> Result<PolicyView> {
     let inherited = inherited(tx, vessel_id)?;
     let Setting { limits, version, updated_at } = store::read(tx, vessel_id)?;
     let effective = limits.upon(&inherited)?;
@@ -68,7 +72,11 @@ fn read(tx: &mut Tx<'_>, vessel_id: Option<VesselId>) -> Result<PolicyView> {
     Ok(PolicyView { vessel_id, version, updated_at, limits, inherited, effective, id })
 }
 
-fn change(
+/// Changes them; the dates that follow them are asked for again.
+///
+/// # Errors
+/// Not found; stale; invalid; those of the database.
+pub fn change(
     tx: &mut Tx<'_>,
     vessel_id: Option<VesselId>,
     if_match: IfMatch,

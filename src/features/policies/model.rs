@@ -8,12 +8,12 @@ use crate::error::Result;
 use crate::science::forecast::policy::Policy;
 
 macro_rules! limits {
-    ($($(#[$doc:meta])* $name:ident: $type:ty = $low:tt..$high:tt,)+) => {
+    ($($(#[doc = $doc:literal])* $name:ident: $type:ty = $low:tt..$high:tt,)+) => {
         /// The limits that are set here; one left out stays as it is above, null takes it back.
         #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, Deserialize, Validate, ToSchema)]
         pub struct PolicyLimits {
             $(
-                $(#[$doc])*
+                $(#[doc = $doc])*
                 #[serde(skip_serializing_if = "Option::is_none")]
                 #[garde(skip)] // by the science, in `upon`, which knows how the limits hang together
                 #[schema(minimum = $low, maximum = $high)]
@@ -27,9 +27,9 @@ macro_rules! limits {
             }
         }
 
-        /// Each limit's name with the range its documentation states.
-        #[cfg(test)]
-        const STATED: &[(&str, f64, f64)] = &[$((stringify!($name), $low as f64, $high as f64),)+];
+        /// Each limit's name, least and greatest value, and what it is.
+        pub const STATED: &[(&str, f64, f64, &str)] =
+            &[$((stringify!($name), $low as f64, $high as f64, concat!($($doc),*)),)+];
     };
 }
 
@@ -139,7 +139,7 @@ mod tests {
 
     #[test]
     fn the_ranges_stated_are_those_the_forecasts_enforce() {
-        for &(name, low, high) in STATED {
+        for &(name, low, high, _) in STATED {
             assert_eq!(refused(name, low), Some(false), "{name} at {low}");
             assert_eq!(refused(name, high), Some(false), "{name} at {high}");
             assert_eq!(refused(name, high * 1.01 + 1.0), Some(true), "{name} above {high}");

@@ -223,6 +223,15 @@ pub fn read_many(tx: &mut Tx<'_>, ids: &[SiteId]) -> Result<Vec<Site>> {
     completed(tx, rows)
 }
 
+/// All sites by name, for choosing one.
+///
+/// # Errors
+/// Those of the database.
+pub fn names(tx: &mut Tx<'_>) -> Result<Vec<(SiteId, String)>> {
+    let named = sites::table.filter(sites::org_id.eq(tx.org_id())).select((sites::id, sites::name));
+    Ok(named.order((sites::name, sites::id)).load(tx.conn())?)
+}
+
 /// Sites by last change.
 ///
 /// # Errors

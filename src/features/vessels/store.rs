@@ -4,6 +4,8 @@
     reason = "what diesel derives refers to each optional text of a row to write"
 )]
 
+mod by_name;
+
 use std::collections::HashMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
@@ -16,6 +18,8 @@ use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::{grants, vessel_zones, vessels};
 use crate::error::{Code, Error, Result};
 use crate::ids::{OrgId, SiteId, VesselId};
+
+pub use by_name::by_name;
 
 /// A vessel as stored.
 #[derive(Debug, Clone)]

@@ -25,6 +25,7 @@ pub mod onset;
 pub mod outlook;
 pub mod paths;
 pub mod policy;
+pub mod portrait;
 pub mod priors;
 pub mod quantile;
 pub mod readings;

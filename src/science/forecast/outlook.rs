@@ -157,6 +157,27 @@ impl Outlook {
         self.first_day(since, |number| (alive_then - self.alive(number)) / self.clean_mass >= p)
     }
 
+    /// Chance that onset began between `since` (the last clean survey, or the beginning of the life) and a day.
+    #[must_use]
+    pub fn risk_since(&self, since: f64, number: f64) -> f64 {
+        ((self.alive(since) - self.alive(number)) / self.clean_mass).clamp(0.0, 1.0)
+    }
+
+    /// The same chance of every member, with its weight.
+    pub fn member_risks_since(&self, since: f64, number: f64) -> impl Iterator<Item = (f64, f64)> {
+        let (from, to) = (self.position(since), self.position(number));
+        self.members.iter().enumerate().map(move |(index, member)| {
+            let then = self.member_survival(index, from);
+            let risk = if then > 0.0 { 1.0 - self.member_survival(index, to) / then } else { 1.0 };
+            (risk.clamp(0.0, 1.0), member.weight)
+        })
+    }
+
+    /// The weights of the members after all surveys, in their order.
+    pub fn weights(&self) -> impl Iterator<Item = f64> {
+        self.members.iter().map(|member| member.weight)
+    }
+
     /// Chance of onset in the year from a day on, given none before it.
     #[must_use]
     pub fn yearly_rate(&self, number: f64) -> f64 {

@@ -214,7 +214,8 @@ fn run_break(
     path
 }
 
-fn hull_water(course: &Course, ensemble: &Ensemble, member: usize) -> HullWater {
+/// The hull of a member as it was launched.
+pub(super) fn hull_water(course: &Course, ensemble: &Ensemble, member: usize) -> HullWater {
     let priors = &ensemble.priors;
     let carried = &ensemble.carried[member];
     HullWater {

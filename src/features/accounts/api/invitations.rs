@@ -128,6 +128,36 @@ pub fn invite(db: &Db, actor: &Actor, new: &NewInvitationFields) -> Result<(Invi
     Ok((id, token))
 }
 
+/// Invites a person by a letter to their address.
+///
+/// # Errors
+/// Conflict, where the service sends no mail; duplicate; those of the post and of the database.
+pub fn invite_by_letter(
+    state: &AppState,
+    db: &Db,
+    actor: &Actor,
+    new: &NewInvitationFields,
+) -> Result<InvitationView> {
+    let mail = state.guards.mail.as_ref().ok_or_else(|| {
+        Error::new(
+            Code::Conflict,
+            "This service sends no mail. Whoever runs it invites with: garboard invite --email ADDRESS --role ROLE",
+        )
+    })?;
+    let (id, token) = invite(db, actor, new)?;
+    let letter = format!(
+        "You are invited to an organisation on garboard.\n\nTo accept, send this token with a password to\n\
+         {{address}}/v1/invitations/acceptance (see {{address}}/docs/) within {INVITATION_DAYS} days:\n\n{token}\n\n\
+         If you expected no invitation, do nothing.\n"
+    );
+    if let Err(unsent) = mail.send(new.email.trim(), "An invitation", &letter) {
+        // Nobody holds its token: it would stand open for nothing.
+        db.write(actor, |tx| withdraw(tx, id))?;
+        return Err(unsent);
+    }
+    db.read(actor, |tx| links::read_invitation(tx, id).map(InvitationView::from))
+}
+
 /// Invites a person. The letter goes to the address; the person joins by accepting.
 #[utoipa::path(tag = "accounts", security(("bearer" = [])), request_body = NewInvitationFields,
     responses((status = 201, description = "Invited, the letter is sent", body = InvitationView), CreateProblems))]
@@ -138,27 +168,7 @@ pub async fn create_invitation(
     body: Plain<NewInvitationFields>,
 ) -> Outcome {
     let state = app.clone();
-    let made = app.with_db(&permit, move |db, actor| {
-        let mail = state.guards.mail.as_ref().ok_or_else(|| {
-            Error::new(
-                Code::Conflict,
-                "This service sends no mail. Whoever runs it invites with: garboard invite --email ADDRESS --role ROLE",
-            )
-        })?;
-        let (id, token) = invite(db, actor, &body.0)?;
-        let letter = format!(
-            "You are invited to an organisation on garboard.\n\nTo accept, send this token with a password to\n\
-             {{address}}/v1/invitations/acceptance (see {{address}}/docs/) within {INVITATION_DAYS} days:\n\n{token}\n\n\
-             If you expected no invitation, do nothing.\n"
-        );
-        if let Err(unsent) = mail.send(body.0.email.trim(), "An invitation", &letter) {
-            // Nobody holds its token: it would stand open for nothing.
-            db.write(actor, |tx| withdraw(tx, id))?;
-            return Err(unsent);
-        }
-        db.read(actor, |tx| links::read_invitation(tx, id).map(InvitationView::from))
-    });
-    let view = made.await?;
+    let view = app.with_db(&permit, move |db, actor| invite_by_letter(&state, db, actor, &body.0)).await?;
     Ok(HttpResponse::Created().insert_header(("location", format!("/v1/invitations/{}", view.id))).json(view))
 }
 
@@ -188,7 +198,11 @@ pub async fn read_invitation(app: App, permit: Permit<Administer>, id: At<Invita
     Ok(HttpResponse::Ok().json(view))
 }
 
-fn withdraw(tx: &mut Tx<'_>, id: InvitationId) -> Result<()> {
+/// Withdraws an invitation.
+///
+/// # Errors
+/// Not found; conflict, once it was accepted; those of the database.
+pub fn withdraw(tx: &mut Tx<'_>, id: InvitationId) -> Result<()> {
     let before = links::read_invitation(tx, id)?;
     links::withdraw_invitation(tx, id)?;
     let act = Act {

@@ -6,6 +6,8 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
+use crate::db::Tx;
+use crate::error::Result;
 use crate::features::accounts::model::{MemberFields, keeps_an_administrator};
 use crate::features::accounts::store::{self, Member};
 use crate::features::audit::{self, Act};
@@ -73,6 +75,32 @@ pub struct MemberQuery {
 }
 crate::list_query!(MemberQuery, "list_members");
 
+/// Changes a member's role, or ends the membership.
+///
+/// # Errors
+/// Not found; stale; invalid, where it would leave no administrator; those of the database.
+pub fn change(
+    tx: &mut Tx<'_>,
+    id: PersonId,
+    if_match: IfMatch,
+    patch: &Patch<MemberFields>,
+) -> Result<MemberView> {
+    let before = store::read_member(tx, id)?;
+    if_match.check(before.version)?;
+    let after = patch.apply(&before.fields)?;
+    keeps_an_administrator(store::other_administrators(tx, id)?, &after)?;
+    store::update_member(tx, id, &after, before.version)?;
+    let act = Act {
+        action: "change_member",
+        entity: "member",
+        entity_id: id.into(),
+        before: Some(&before.fields),
+        after: Some(&after),
+    };
+    audit::record(tx, &act)?;
+    store::read_member(tx, id).map(MemberView::from)
+}
+
 /// Lists the members.
 #[utoipa::path(tag = "accounts", security(("bearer" = [])), params(MemberQuery),
     responses((status = 200, description = "A page of members", body = Page<MemberView>), ListProblems))]
@@ -104,21 +132,5 @@ pub async fn change_member(
     if_match: IfMatch,
     patch: Patch<MemberFields>,
 ) -> Outcome {
-    let changed = app.write(&permit, move |tx| {
-        let before = store::read_member(tx, id.0)?;
-        if_match.check(before.version)?;
-        let after = patch.apply(&before.fields)?;
-        keeps_an_administrator(store::other_administrators(tx, id.0)?, &after)?;
-        store::update_member(tx, id.0, &after, before.version)?;
-        let act = Act {
-            action: "change_member",
-            entity: "member",
-            entity_id: id.0.into(),
-            before: Some(&before.fields),
-            after: Some(&after),
-        };
-        audit::record(tx, &act)?;
-        store::read_member(tx, id.0).map(MemberView::from)
-    });
-    changed.await.map(kept)
+    app.write(&permit, move |tx| change(tx, id.0, if_match, &patch)).await.map(kept)
 }

@@ -1,5 +1,6 @@
 //! The endpoints of accounts.
 
+pub mod browser;
 pub mod export;
 pub mod invitations;
 pub mod members;

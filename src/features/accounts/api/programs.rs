@@ -106,7 +106,11 @@ fn fields(program: &Program) -> Result<ProgramFields> {
     })
 }
 
-fn view(org_id: OrgId, program: &Program) -> Result<ProgramView> {
+/// A program as it is shown.
+///
+/// # Errors
+/// Internal, for a scope there is not.
+pub fn view(org_id: OrgId, program: &Program) -> Result<ProgramView> {
     Ok(ProgramView {
         id: program.id,
         version: program.version,
@@ -128,6 +132,67 @@ fn add_secret(tx: &mut Tx<'_>, id: ProgramId, overlap_h: u32) -> Result<ProgramS
     store::insert_secret(tx, id, &Sha256::digest(client_secret.as_bytes()), until)?;
     let version = store::read_program(tx, id)?.version;
     Ok(ProgramSecretView { id, version, client_id: client_id(tx.org_id(), id), client_secret })
+}
+
+/// Makes a program with its first secret.
+///
+/// # Errors
+/// Those of the database.
+pub fn create(tx: &mut Tx<'_>, fields: ProgramFields) -> Result<ProgramSecretView> {
+    let (id, fields) = (ProgramId::fresh(), fields.checked());
+    store::insert_program(tx, id, &fields, &scope_words(&fields.scopes)?)?;
+    let act = Act {
+        action: "create_program",
+        entity: "program",
+        entity_id: id.into(),
+        before: None,
+        after: Some(&fields),
+    };
+    audit::record(tx, &act)?;
+    add_secret(tx, id, 0)
+}
+
+/// Changes a program, or ends it.
+///
+/// # Errors
+/// Not found; stale; invalid; those of the database.
+pub fn change(
+    tx: &mut Tx<'_>,
+    id: ProgramId,
+    if_match: IfMatch,
+    patch: &Patch<ProgramFields>,
+) -> Result<ProgramView> {
+    let stored = store::read_program(tx, id)?;
+    if_match.check(stored.version)?;
+    let before = fields(&stored)?;
+    let after = patch.apply(&before)?.checked();
+    store::update_program(tx, id, &after, &scope_words(&after.scopes)?, stored.version)?;
+    let act = Act {
+        action: "change_program",
+        entity: "program",
+        entity_id: id.into(),
+        before: Some(&before),
+        after: Some(&after),
+    };
+    audit::record(tx, &act)?;
+    read(tx, id)
+}
+
+/// Makes another secret; the earlier ones hold for so many hours more.
+///
+/// # Errors
+/// Not found; those of the database.
+pub fn rotate(tx: &mut Tx<'_>, id: ProgramId, overlap_h: u32) -> Result<ProgramSecretView> {
+    store::read_program(tx, id)?;
+    let act = Act {
+        action: "rotate_secret",
+        entity: "program",
+        entity_id: id.into(),
+        before: None,
+        after: Some(&serde_json::json!({ "overlap_h": overlap_h })),
+    };
+    audit::record(tx, &act)?;
+    add_secret(tx, id, overlap_h)
 }
 
 fn shown_once(status: &mut actix_web::HttpResponseBuilder, view: &ProgramSecretView) -> HttpResponse {
@@ -161,20 +226,8 @@ pub async fn list_programs(app: App, permit: Permit<Administer>, query: Params<P
     responses((status = 201, description = "Made; the secret is shown this once", body = ProgramSecretView), CreateProblems))]
 #[post("/v1/programs")]
 pub async fn create_program(app: App, permit: Permit<Administer>, body: Plain<ProgramFields>) -> Outcome {
-    let made = app.write(&permit, move |tx| {
-        let (id, fields) = (ProgramId::fresh(), body.0.checked());
-        store::insert_program(tx, id, &fields, &scope_words(&fields.scopes)?)?;
-        let act = Act {
-            action: "create_program",
-            entity: "program",
-            entity_id: id.into(),
-            before: None,
-            after: Some(&fields),
-        };
-        audit::record(tx, &act)?;
-        add_secret(tx, id, 0)
-    });
-    Ok(shown_once(&mut HttpResponse::Created(), &made.await?))
+    let made = app.write(&permit, move |tx| create(tx, body.0)).await?;
+    Ok(shown_once(&mut HttpResponse::Created(), &made))
 }
 
 /// Reads a program.
@@ -197,23 +250,7 @@ pub async fn change_program(
     if_match: IfMatch,
     patch: Patch<ProgramFields>,
 ) -> Outcome {
-    let changed = app.write(&permit, move |tx| {
-        let stored = store::read_program(tx, id.0)?;
-        if_match.check(stored.version)?;
-        let before = fields(&stored)?;
-        let after = patch.apply(&before)?.checked();
-        store::update_program(tx, id.0, &after, &scope_words(&after.scopes)?, stored.version)?;
-        let act = Act {
-            action: "change_program",
-            entity: "program",
-            entity_id: id.0.into(),
-            before: Some(&before),
-            after: Some(&after),
-        };
-        audit::record(tx, &act)?;
-        read(tx, id.0)
-    });
-    changed.await.map(kept)
+    app.write(&permit, move |tx| change(tx, id.0, if_match, &patch)).await.map(kept)
 }
 
 /// Makes another secret of a program; the earlier ones hold for the overlap asked for.
@@ -227,17 +264,6 @@ pub async fn rotate_secret(
     id: At<ProgramId>,
     body: Plain<SecretRotation>,
 ) -> Outcome {
-    let made = app.write(&permit, move |tx| {
-        store::read_program(tx, id.0)?;
-        let act = Act {
-            action: "rotate_secret",
-            entity: "program",
-            entity_id: id.0.into(),
-            before: None,
-            after: Some(&serde_json::json!({ "overlap_h": body.0.overlap_h })),
-        };
-        audit::record(tx, &act)?;
-        add_secret(tx, id.0, body.0.overlap_h)
-    });
-    Ok(shown_once(&mut HttpResponse::Created(), &made.await?))
+    let made = app.write(&permit, move |tx| rotate(tx, id.0, body.0.overlap_h)).await?;
+    Ok(shown_once(&mut HttpResponse::Created(), &made))
 }

@@ -22,7 +22,7 @@ use crate::ids::{FamilyId, Id, OrgId, PersonId};
 use crate::permissions::Role;
 
 /// How long a session lasts without signing in again, in days.
-const SESSION_DAYS: i64 = 30;
+pub const SESSION_DAYS: i64 = 30;
 /// Who signs in.
 #[derive(Debug, Deserialize, Validate, ToSchema)]
 #[serde(deny_unknown_fields)]
@@ -105,7 +105,7 @@ fn session_over() -> Error {
 }
 
 /// A new refresh token and the digest that is kept of it.
-fn fresh_refresh_token() -> Result<(String, [u8; 32])> {
+pub(super) fn fresh_refresh_token() -> Result<(String, [u8; 32])> {
     let token = URL_SAFE_NO_PAD.encode(random::<32>()?);
     let digest = Sha256::digest(token.as_bytes()).into();
     Ok((token, digest))
@@ -122,8 +122,7 @@ fn session(
         return Ok(None);
     };
     let access_token = app.keys.sign(person_id, org_id, role, app.clock.now())?;
-    let memberships =
-        memberships.into_iter().map(|(org_id, name, role)| MembershipView { org_id, name, role }).collect();
+    let memberships = memberships.into_iter().map(membership).collect();
     Ok(Some(SessionView {
         access_token,
         token_type: "Bearer",
@@ -134,6 +133,19 @@ fn session(
         role,
         memberships,
     }))
+}
+
+fn membership((org_id, name, role): (OrgId, String, Role)) -> MembershipView {
+    MembershipView { org_id, name, role }
+}
+
+/// The organisations a person can sign in to.
+///
+/// # Errors
+/// Those of the database.
+pub fn memberships(app: &AppState, person_id: PersonId) -> Result<Vec<MembershipView>> {
+    let found = app.db.sign_in(|conn| store::memberships(conn, person_id))?;
+    Ok(found.into_iter().map(membership).collect())
 }
 
 /// Opens a session for a person, in the organisation asked for or the one longest a member of.
@@ -152,12 +164,16 @@ pub fn open_session(app: &AppState, person_id: PersonId, asked: Option<OrgId>) -
         let now = app.clock.now();
         store::insert_family(conn, family_id, person_id, org_id, now, now + Duration::days(SESSION_DAYS))?;
         let (token, digest) = fresh_refresh_token()?;
-        store::insert_refresh_token(conn, &digest, family_id, now)?;
+        store::insert_refresh_token(conn, &digest, family_id, None, now)?;
         session(app, person_id, memberships, org_id, token)?.ok_or_else(refused)
     })
 }
 
-fn open(app: &AppState, from: IpAddr, asked: &SignIn) -> Result<SessionView> {
+/// Opens a session for who proves to be the person.
+///
+/// # Errors
+/// Of [`prove`] and [`open_session`].
+pub fn open(app: &AppState, from: IpAddr, asked: &SignIn) -> Result<SessionView> {
     let proof = Proof { email: &asked.email, password: &asked.password, code: asked.code.as_deref() };
     let person_id = prove(app, from, proof)?;
     let view = open_session(app, person_id, asked.org_id)?;
@@ -185,7 +201,11 @@ enum Presented {
     Over,
 }
 
-fn refresh(app: &AppState, token: &str) -> Result<SessionView> {
+/// Exchanges a refresh token for the next of its family.
+///
+/// # Errors
+/// Unauthenticated, when the session is over.
+pub fn refresh(app: &AppState, token: &str) -> Result<SessionView> {
     let digest = Sha256::digest(token.as_bytes());
     let outcome = app.db.sign_in(|conn| {
         let now = app.clock.now();
@@ -202,7 +222,7 @@ fn refresh(app: &AppState, token: &str) -> Result<SessionView> {
         }
         store::use_refresh_token(conn, &digest, now)?;
         let (next, next_digest) = fresh_refresh_token()?;
-        store::insert_refresh_token(conn, &next_digest, found.family_id, now)?;
+        store::insert_refresh_token(conn, &next_digest, found.family_id, Some(digest.as_slice()), now)?;
         let view = session(app, found.person_id, memberships, found.org_id, next)?;
         Ok(view.map_or(Presented::Over, Presented::Good))
     })?;
@@ -238,25 +258,30 @@ pub async fn refresh_session(app: App, body: Plain<Refresh>) -> Outcome {
     Ok(HttpResponse::Ok().insert_header(("cache-control", "no-store")).json(view))
 }
 
+/// Ends the session of a refresh token; `everywhere`, every one of its person.
+///
+/// # Errors
+/// Those of the database.
+pub fn end(app: &AppState, from: IpAddr, token: &str, everywhere: bool) -> Result<()> {
+    app.db.sign_in(|conn| {
+        let now = app.clock.now();
+        match store::presented(conn, &Sha256::digest(token.as_bytes()))? {
+            // A token that is over ends nothing more than its own session.
+            Some(found) if everywhere && found.used_at.is_none() && found.revoked_at.is_none() => {
+                store::revoke_all(conn, found.person_id, now)?;
+                acts::record(conn, found.person_id, None, "sign_out_everywhere", from, now)
+            }
+            Some(found) => store::revoke_family(conn, found.family_id, now),
+            None => Ok(()),
+        }
+    })
+}
+
 /// Ends the session of a refresh token, or every session of its person.
 #[utoipa::path(tag = "accounts", request_body = SignOut,
     responses((status = 204, description = "The session is over"), OpenDoorProblems))]
 #[post("/v1/sign-out")]
 pub async fn sign_out(app: App, from: CallerAddress, body: Plain<SignOut>) -> Outcome {
-    blocking(move || {
-        app.db.sign_in(|conn| {
-            let now = app.clock.now();
-            match store::presented(conn, &Sha256::digest(body.0.refresh_token.as_bytes()))? {
-                // A token that is over ends nothing more than its own session.
-                Some(found) if body.0.everywhere && found.used_at.is_none() && found.revoked_at.is_none() => {
-                    store::revoke_all(conn, found.person_id, now)?;
-                    acts::record(conn, found.person_id, None, "sign_out_everywhere", from.0, now)
-                }
-                Some(found) => store::revoke_family(conn, found.family_id, now),
-                None => Ok(()),
-            }
-        })
-    })
-    .await?;
+    blocking(move || end(&app, from.0, &body.0.refresh_token, body.0.everywhere)).await?;
     Ok(HttpResponse::NoContent().finish())
 }

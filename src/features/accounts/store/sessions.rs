@@ -98,7 +98,7 @@ pub fn insert_family(
     Ok(())
 }
 
-/// Adds a refresh token to a session, by its SHA-256.
+/// Adds a refresh token to a session, by its SHA-256, after the one it replaces.
 ///
 /// # Errors
 /// Those of the database.
@@ -106,6 +106,7 @@ pub fn insert_refresh_token(
     conn: &mut PgConnection,
     token_sha256: &[u8],
     family_id: FamilyId,
+    follows_sha256: Option<&[u8]>,
     now: DateTime<Utc>,
 ) -> Result<()> {
     diesel::insert_into(refresh_tokens::table)
@@ -113,6 +114,7 @@ pub fn insert_refresh_token(
             refresh_tokens::token_sha256.eq(token_sha256),
             refresh_tokens::family_id.eq(family_id),
             refresh_tokens::issued_at.eq(now),
+            refresh_tokens::follows_sha256.eq(follows_sha256),
         ))
         .execute(conn)?;
     Ok(())
@@ -123,6 +125,10 @@ pub fn insert_refresh_token(
 pub struct Presented {
     /// The session.
     pub family_id: FamilyId,
+    /// When it was given.
+    pub issued_at: DateTime<Utc>,
+    /// When a browser first presented it, if it did.
+    pub seen_at: Option<DateTime<Utc>>,
     /// When it was used, if it was.
     pub used_at: Option<DateTime<Utc>>,
     /// Whose session.
@@ -145,6 +151,8 @@ pub fn presented(conn: &mut PgConnection, token_sha256: &[u8]) -> Result<Option<
         .filter(refresh_tokens::token_sha256.eq(token_sha256))
         .select((
             refresh_tokens::family_id,
+            refresh_tokens::issued_at,
+            refresh_tokens::seen_at,
             refresh_tokens::used_at,
             refresh_families::person_id,
             refresh_families::org_id,
@@ -165,6 +173,34 @@ pub fn use_refresh_token(conn: &mut PgConnection, token_sha256: &[u8], now: Date
         .set(refresh_tokens::used_at.eq(now))
         .execute(conn)?;
     Ok(())
+}
+
+/// Notes that a browser has a refresh token.
+///
+/// # Errors
+/// Those of the database.
+pub fn see_refresh_token(conn: &mut PgConnection, token_sha256: &[u8], now: DateTime<Utc>) -> Result<()> {
+    diesel::update(refresh_tokens::table.find(token_sha256))
+        .set(refresh_tokens::seen_at.eq(now))
+        .execute(conn)?;
+    Ok(())
+}
+
+/// Voids the token that followed this one, if nobody has presented it; whether there was one.
+///
+/// # Errors
+/// Those of the database.
+pub fn void_unseen_successor(
+    conn: &mut PgConnection,
+    token_sha256: &[u8],
+    now: DateTime<Utc>,
+) -> Result<bool> {
+    let unseen = refresh_tokens::seen_at.is_null().and(refresh_tokens::used_at.is_null());
+    let voided = diesel::update(refresh_tokens::table)
+        .filter(refresh_tokens::follows_sha256.eq(token_sha256).and(unseen))
+        .set(refresh_tokens::used_at.eq(now))
+        .execute(conn)?;
+    Ok(voided > 0)
 }
 
 /// Ends a session and every token of it.

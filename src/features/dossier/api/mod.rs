@@ -306,7 +306,11 @@ fn whole() -> PageRequest {
     PageRequest { limit: MOST, after: None }
 }
 
-fn stations(tx: &mut Tx<'_>, id: VesselId) -> Result<Vec<StationView>> {
+/// The stations of a vessel, in the order people count.
+///
+/// # Errors
+/// Those of the database.
+pub fn stations(tx: &mut Tx<'_>, id: VesselId) -> Result<Vec<StationView>> {
     let mut stations: Vec<StationView> =
         station::list(tx, Some(id), None, whole())?.items.into_iter().map(StationView::from).collect();
     stations.sort_by_key(|station| key(&station.fields.code));
@@ -314,7 +318,10 @@ fn stations(tx: &mut Tx<'_>, id: VesselId) -> Result<Vec<StationView>> {
 }
 
 /// The latest signed version of each survey, or the draft of one never signed; the latest first.
-fn surveys(tx: &mut Tx<'_>, id: VesselId, stations: &[StationView]) -> Result<Vec<DossierSurvey>> {
+///
+/// # Errors
+/// Those of the database.
+pub fn surveys(tx: &mut Tx<'_>, id: VesselId, stations: &[StationView]) -> Result<Vec<DossierSurvey>> {
     let codes = stations.iter().map(|station| (station.id, station.fields.code.clone())).collect();
     let filter = reading::ReadingFilter { vessel_id: Some(id), ..reading::ReadingFilter::default() };
     let mut readings: Vec<_> = reading::list(tx, filter, whole())?.items;

@@ -16,18 +16,21 @@ use crate::error::{Error, Result};
 use crate::features::attachments::model::MediaType;
 use crate::features::attachments::store::{Attachment, thumbnail_name};
 use crate::features::coats::api::films::FilmView;
-use crate::features::dossier::model::map::{Frame, Mark, drawn};
+use crate::features::dossier::model::map::{Flag, Frame, Mark, drawn};
+use crate::features::dossier::model::plan::Bow;
 use crate::features::dossier::model::readings::{StationValue, printed};
 use crate::features::forecasts::model::EvidenceItem;
 use crate::features::surveys::api::stations::StationView;
 use crate::features::surveys::model::survey::SurveyState;
-use crate::features::vessels::model::HullPart;
+use crate::features::vessels::model::{HullPart, VesselFields};
 use crate::http::problem::ReadProblems;
 use crate::http::{App, At, Outcome, Permit};
 use crate::ids::{AttachmentId, CoatId, PersonId, StationId, VesselId};
 use crate::permissions::Read;
 use crate::science::forecast::dates::DueStatus;
 
+/// How the page looks, on screens and on paper.
+pub const STYLE: &str = include_str!("../../../html/files/dossier.css");
 /// Small pictures on a page; the rest is told by its caption.
 const MOST_PICTURES: usize = 60;
 /// Columns of a table of readings.
@@ -36,6 +39,8 @@ const MOST_COLUMNS: usize = 8;
 #[derive(Template)]
 #[template(path = "dossier.html")]
 struct DossierPage<'a> {
+    /// Where the style is; within the page, for one that is kept by itself.
+    sheet: Option<String>,
     dossier: &'a Dossier,
     names: BTreeMap<PersonId, &'a str>,
     particulars: Vec<Fact>,
@@ -68,16 +73,18 @@ struct PicturePart {
 }
 
 /// How far the readings on each scale go, over all surveys.
-fn ranges(dossier: &Dossier) -> BTreeMap<&str, (f64, f64)> {
+fn ranges(surveys: &[DossierSurvey]) -> BTreeMap<&str, (f64, f64)> {
     let mut ranges: BTreeMap<&str, (f64, f64)> = BTreeMap::new();
-    for value in dossier.surveys.iter().flat_map(|survey| &survey.values) {
+    for value in surveys.iter().flat_map(|survey| &survey.values) {
         let range = ranges.entry(&value.scale).or_insert((value.value, value.value));
         *range = (range.0.min(value.value), range.1.max(value.value));
     }
     ranges
 }
 
-fn hull_name(hull: HullPart) -> &'static str {
+/// Which hull, in words.
+#[must_use]
+pub fn hull_name(hull: HullPart) -> &'static str {
     match hull {
         HullPart::Centre => "the hull",
         HullPart::Port => "the port hull",
@@ -85,28 +92,43 @@ fn hull_name(hull: HullPart) -> &'static str {
     }
 }
 
-/// The survey with a map for each scale and hull.
-fn survey_part<'a>(
-    dossier: &Dossier,
-    survey: &'a DossierSurvey,
-    stations: &BTreeMap<StationId, &StationView>,
-    ranges: &BTreeMap<&str, (f64, f64)>,
-) -> SurveyPart<'a> {
-    let girth_m = stations.values().filter_map(|station| station.fields.girth_m).fold(0.0, f64::max);
-    let vessel = &dossier.vessel.fields;
-    let (mut maps, mut unplaced) = (Vec::new(), Vec::new());
-    let mut groups: BTreeMap<(&str, u8), Vec<(HullPart, Mark)>> = BTreeMap::new();
+/// What the maps of a hull's surveys share.
+#[derive(Debug, Clone, Copy)]
+pub struct MapFacts<'a> {
+    /// The vessel.
+    pub vessel: &'a VesselFields,
+    /// Its stations.
+    pub stations: &'a [StationView],
+    /// All its surveys: the colours mean the same on the maps of all.
+    pub surveys: &'a [DossierSurvey],
+}
+
+/// The maps of a survey: one for each scale and hull, with the findings of that hull, and in words what was read where no
+/// map can show it.
+#[must_use]
+pub fn maps_of(
+    facts: MapFacts<'_>,
+    survey: &DossierSurvey,
+    flags: &[(HullPart, Flag)],
+    bow: Bow,
+) -> (Vec<String>, Vec<String>) {
+    let MapFacts { vessel, stations, surveys } = facts;
+    let ranges = ranges(surveys);
+    let girth_m = stations.iter().filter_map(|station| station.fields.girth_m).fold(0.0, f64::max);
+    let mut unplaced = Vec::new();
+    let order = |hull: HullPart| match hull {
+        HullPart::Centre => 0,
+        HullPart::Port => 1,
+        HullPart::Starboard => 2,
+    };
+    let mut groups: BTreeMap<(&str, u8), (HullPart, Vec<Mark>)> = BTreeMap::new();
     for value in &survey.values {
-        let fields = stations.get(&value.station_id).map(|station| &station.fields);
+        let fields =
+            stations.iter().find(|station| station.id == value.station_id).map(|station| &station.fields);
         let placed = fields.and_then(|fields| Some((fields, fields.x_m?, fields.girth_m?)));
         let Some((fields, x_m, girth_m)) = placed else {
             unplaced.push(format!("{} {} ({})", value.code, printed(value.value), value.scale));
             continue;
-        };
-        let order = match fields.hull {
-            HullPart::Centre => 0,
-            HullPart::Port => 1,
-            HullPart::Starboard => 2,
         };
         let mark = Mark {
             code: value.code.clone(),
@@ -116,15 +138,25 @@ fn survey_part<'a>(
             girth_m,
             value: value.value,
         };
-        groups.entry((&value.scale, order)).or_default().push((fields.hull, mark));
+        let group = groups.entry((&value.scale, order(fields.hull))).or_insert((fields.hull, Vec::new()));
+        group.1.push(mark);
     }
-    for ((scale, _), group) in groups {
-        let hull = group.first().map_or("the hull", |(hull, _)| hull_name(*hull));
+    for (hull, _) in flags {
+        if !groups.values().any(|(of, _)| of == hull) {
+            groups.insert(("", order(*hull)), (*hull, Vec::new()));
+        }
+    }
+    let maps = groups.into_iter().map(|((scale, _), (hull, marks))| {
         let (lowest, highest) = ranges.get(scale).copied().unwrap_or_default();
+        let turned = match bow {
+            Bow::Left => "with the bow to the left",
+            Bow::Up => "with the bow up",
+        };
         let frame = Frame {
             title: format!(
-                "Readings of {} on {hull}, unfolded, seen from below with the bow to the left.",
-                survey.fields.surveyed_on
+                "Readings of {} on {}, unfolded, seen from below {turned}.",
+                survey.fields.surveyed_on,
+                hull_name(hull)
             ),
             scale: scale.to_owned(),
             lowest,
@@ -132,16 +164,25 @@ fn survey_part<'a>(
             length_m: vessel.lwl_m.unwrap_or(vessel.length_m),
             girth_m,
         };
-        let marks: Vec<Mark> = group.into_iter().map(|(_, mark)| mark).collect();
-        maps.push(drawn(&frame, &marks));
-    }
+        let flags: Vec<Flag> =
+            flags.iter().filter(|(of, _)| *of == hull).map(|(_, flag)| flag.clone()).collect();
+        drawn(&frame, &marks, &flags, bow)
+    });
+    (maps.collect(), unplaced)
+}
+
+/// The survey with a map for each scale and hull.
+fn survey_part<'a>(dossier: &Dossier, survey: &'a DossierSurvey) -> SurveyPart<'a> {
+    let facts =
+        MapFacts { vessel: &dossier.vessel.fields, stations: &dossier.stations, surveys: &dossier.surveys };
+    let (maps, unplaced) = maps_of(facts, survey, &[], Bow::Left);
     SurveyPart { survey, facts: survey_facts(survey), maps, unplaced }
 }
 
 /// Tables of all that was read: a table for each scale and so many surveys.
 fn tables(dossier: &Dossier) -> Vec<ReadingTable> {
     let mut tables = Vec::new();
-    for scale in ranges(dossier).into_keys() {
+    for scale in ranges(&dossier.surveys).into_keys() {
         let of_scale = |values: &[StationValue], id: StationId| {
             let found = values.iter().find(|value| value.scale == scale && value.station_id == id);
             found.map_or_else(String::new, |value| printed(value.value))
@@ -291,18 +332,13 @@ fn rendered(
     dossier: &Dossier,
     attached: &[Attachment],
     small: &BTreeMap<AttachmentId, Vec<u8>>,
+    sheet: Option<String>,
 ) -> Result<String> {
-    let stations: BTreeMap<StationId, &StationView> =
-        dossier.stations.iter().map(|station| (station.id, station)).collect();
-    let ranges = ranges(dossier);
     let page = DossierPage {
+        sheet,
         names: dossier.people.iter().map(|person| (person.person_id, person.display_name.as_str())).collect(),
         particulars: particulars(dossier),
-        surveys: dossier
-            .surveys
-            .iter()
-            .map(|survey| survey_part(dossier, survey, &stations, &ranges))
-            .collect(),
+        surveys: dossier.surveys.iter().map(|survey| survey_part(dossier, survey)).collect(),
         tables: tables(dossier),
         pictures: pictures(dossier, attached, small),
         dossier,
@@ -315,7 +351,27 @@ fn rendered(
     responses((status = 200, description = "The dossier as a page", content_type = "text/html", body = String), ReadProblems))]
 #[get("/v1/vessels/{id}/dossier-page")]
 pub async fn read_dossier_page(app: App, permit: Permit<Read>, id: At<VesselId>) -> Outcome {
-    let (dossier, attached) = app.snapshot(&permit, move |tx| gathered(tx, id.0)).await?;
+    let page = printable(&app, &permit, id.0, None).await?;
+    Ok(HttpResponse::Ok()
+        .insert_header((CONTENT_TYPE, "text/html; charset=utf-8"))
+        .insert_header((
+            "Content-Security-Policy",
+            "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+        ))
+        .body(page))
+}
+
+/// The page, under whatever permit it is asked for, with its style within it or at an address.
+///
+/// # Errors
+/// Not found; those of the database.
+pub async fn printable(
+    app: &App,
+    permit: &Permit<Read>,
+    id: VesselId,
+    sheet: Option<String>,
+) -> Result<String> {
+    let (dossier, attached) = app.snapshot(permit, move |tx| gathered(tx, id)).await?;
     // Of an object that is not there, or erased meanwhile, the caption is left.
     let mut small = BTreeMap::new();
     for attachment in attached.iter().filter(|attachment| is_shown(attachment)).take(MOST_PICTURES) {
@@ -324,12 +380,5 @@ pub async fn read_dossier_page(app: App, permit: Permit<Read>, id: At<VesselId>)
             small.insert(attachment.id, bytes.to_vec());
         }
     }
-    let page = crate::http::state::blocking(move || rendered(&dossier, &attached, &small)).await?;
-    Ok(HttpResponse::Ok()
-        .insert_header((CONTENT_TYPE, "text/html; charset=utf-8"))
-        .insert_header((
-            "Content-Security-Policy",
-            "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
-        ))
-        .body(page))
+    crate::http::state::blocking(move || rendered(&dossier, &attached, &small, sheet)).await
 }

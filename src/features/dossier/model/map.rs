@@ -2,19 +2,11 @@
 
 use std::fmt::Write as _;
 
-use super::colour::{colours, share};
+use super::colour::{Colours, colours, share};
+use super::plan::{Bow, Plan, RADIUS, Spot};
 use super::readings::printed;
 use crate::features::vessels::model::{Side, Zone};
 
-/// Width of the drawing, in its own units.
-const WIDTH: f64 = 760.0;
-const LEFT: f64 = 58.0;
-const RIGHT: f64 = 22.0;
-const TOP: f64 = 16.0;
-/// Half a marker.
-const RADIUS: f64 = 12.5;
-/// Half the height of the skin, at least and at most.
-const HALF: (f64, f64) = (88.0, 190.0);
 /// Steps of the legend.
 const SWATCHES: u32 = 6;
 
@@ -33,6 +25,19 @@ pub struct Mark {
     pub girth_m: f64,
     /// What was read.
     pub value: f64,
+}
+
+/// A finding to draw.
+#[derive(Debug, Clone)]
+pub struct Flag {
+    /// The number by which the words beside the drawing tell of it.
+    pub number: usize,
+    /// What was found.
+    pub title: String,
+    /// Where.
+    pub spot: Spot,
+    /// Whether nothing is left to be done about it.
+    pub is_done: bool,
 }
 
 /// What the drawing shows and how far its scales go: the same for all surveys of a hull, so that they can be compared.
@@ -68,62 +73,54 @@ pub fn escaped(text: &str) -> String {
         .collect()
 }
 
-/// Where things are on the drawing.
-struct Plan {
-    /// Forward end of what is drawn, m.
-    from_m: f64,
-    per_m_along: f64,
-    per_m_up: f64,
-    half: f64,
-    centre: f64,
-}
-
-impl Plan {
-    fn of(frame: &Frame, marks: &[Mark]) -> Self {
-        let from_m = marks.iter().map(|mark| mark.x_m).fold(0.0, f64::min);
-        let to_m = marks.iter().map(|mark| mark.x_m).fold(frame.length_m, f64::max);
-        let girth_m = marks.iter().map(|mark| mark.girth_m).fold(frame.girth_m, f64::max).max(0.1);
-        let per_m_along = (WIDTH - LEFT - RIGHT) / (to_m - from_m).max(0.1);
-        let half = (girth_m * per_m_along).clamp(HALF.0, HALF.1);
-        // A marker at the edge of the skin is still on it.
-        Self { from_m, per_m_along, per_m_up: (half - RADIUS - 3.0) / girth_m, half, centre: TOP + half }
-    }
-
-    fn x(&self, x_m: f64) -> f64 {
-        LEFT + (x_m - self.from_m) * self.per_m_along
-    }
-
-    /// Port above, starboard below.
-    fn y(&self, side: Side, girth_m: f64) -> f64 {
-        match side {
-            Side::Port => self.centre - girth_m * self.per_m_up,
-            Side::Starboard => self.centre + girth_m * self.per_m_up,
-        }
+impl Mark {
+    fn spot(&self) -> Spot {
+        Spot { side: self.side, x_m: self.x_m, girth_m: self.girth_m }
     }
 }
 
-/// The drawing.
+/// The drawing. Its colours are attributes, so that it stands alone; its classes let a page's style take their place.
 #[must_use]
-pub fn drawn(frame: &Frame, marks: &[Mark]) -> String {
-    let plan = Plan::of(frame, marks);
-    let bottom = plan.centre + plan.half;
-    let height = bottom + 92.0;
+pub fn drawn(frame: &Frame, marks: &[Mark], flags: &[Flag], bow: Bow) -> String {
+    let spots: Vec<Spot> = marks.iter().map(Mark::spot).chain(flags.iter().map(|flag| flag.spot)).collect();
+    let plan = Plan::of(bow, frame.length_m, frame.girth_m, &spots);
+    let said_at = match bow {
+        Bow::Left => plan.bottom + 48.0,
+        Bow::Up => plan.bottom + 14.0,
+    };
+    let (width, height) =
+        (plan.width, said_at + if flags.is_empty() { 60.0 } else { 78.0 } + turn(bow, 0.0, 18.0));
     let mut svg = format!(
-        "<svg class=\"map\" xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH:.0} {height:.0}\" role=\"img\" aria-label=\"{}\">",
+        "<svg class=\"map\" xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\"{}\">",
         escaped(&frame.title)
     );
     skin(&mut svg, &plan);
-    axis(&mut svg, &plan, frame, bottom);
+    axis(&mut svg, &plan, frame);
     let mut placed: Vec<(f64, f64)> = Vec::new();
-    for mark in marks {
-        let true_place = (plan.x(mark.x_m), plan.y(mark.side, mark.girth_m));
-        let place = free_place(true_place, &placed);
-        marker(&mut svg, mark, frame, true_place, place);
+    let mut settle = |svg: &mut String, true_place: (f64, f64)| {
+        let place = plan.free_place(true_place, &placed);
+        leader(svg, true_place, place);
         placed.push(place);
+        place
+    };
+    for mark in marks {
+        let place = settle(&mut svg, plan.place(mark.spot()));
+        marker(&mut svg, mark, frame, place);
     }
-    legend(&mut svg, frame, bottom + 48.0);
+    for flag in flags {
+        let place = settle(&mut svg, plan.place(flag.spot));
+        flagged(&mut svg, flag, place);
+    }
+    legend(&mut svg, frame, bow, said_at, !flags.is_empty());
     svg.push_str("</svg>");
     svg
+}
+
+fn turn(bow: Bow, left: f64, up: f64) -> f64 {
+    match bow {
+        Bow::Left => left,
+        Bow::Up => up,
+    }
 }
 
 fn line(svg: &mut String, from: (f64, f64), to: (f64, f64), style: &str) {
@@ -136,80 +133,73 @@ fn words(svg: &mut String, at: (f64, f64), style: &str, text: &str) {
 
 /// The skin, unfolded: its shape only says which end is which.
 fn skin(svg: &mut String, plan: &Plan) {
-    let (bow, stern) = (plan.x(plan.from_m.min(0.0)) - 16.0, WIDTH - RIGHT + 12.0);
-    let (centre, half) = (plan.centre, plan.half);
-    let along = |share: f64| bow + (stern - bow) * share;
+    let corners: Vec<String> = plan.outline().iter().map(|(x, y)| format!("{x:.1} {y:.1}")).collect();
     write!(
         svg,
-        "<path d=\"M{bow:.1} {centre:.1}C{:.1} {:.1} {:.1} {:.1} {:.1} {:.1}L{:.1} {:.1}Q{stern:.1} {:.1} {stern:.1} {:.1}L{stern:.1} {:.1}Q{stern:.1} {:.1} {:.1} {:.1}L{:.1} {:.1}C{:.1} {:.1} {:.1} {:.1} {bow:.1} {centre:.1}Z\" fill=\"#f3f3f0\" stroke=\"#8a8a86\"/>",
-        bow, centre - half * 0.8, along(0.05), centre - half, along(0.16), centre - half,
-        along(0.93), centre - half, centre - half, centre - half * 0.8,
-        centre + half * 0.8, centre + half, along(0.93), centre + half,
-        along(0.16), centre + half, along(0.05), centre + half, bow, centre + half * 0.8,
+        "<path class=\"skin\" d=\"M{}Z\" fill=\"#f3f3f0\" stroke=\"#8a8a86\" stroke-linejoin=\"round\"/>",
+        corners.join("L")
     )
     .ok();
-    line(svg, (bow, centre), (stern, centre), "stroke=\"#8a8a86\" stroke-dasharray=\"6 4\"");
-    let turned = |y: f64| {
-        format!("transform=\"rotate(-90 14 {y:.1})\" text-anchor=\"middle\" font-size=\"13\" fill=\"#333\"")
-    };
-    for (y, text) in [(centre - half / 2.0, "port"), (centre + half / 2.0, "starboard")] {
-        words(svg, (14.0, y), &turned(y), text);
+    let [from, to] = plan.centreline();
+    line(svg, from, to, "class=\"keel-line\" stroke=\"#8a8a86\" stroke-dasharray=\"6 4\"");
+    for (side, text) in [(Side::Port, "port"), (Side::Starboard, "starboard")] {
+        let (x, y) = plan.edge(side);
+        let said = match plan.bow {
+            Bow::Left => {
+                let y = f64::midpoint(y, from.1);
+                ((14.0, y), format!("transform=\"rotate(-90 14 {y:.1})\" text-anchor=\"middle\""))
+            }
+            Bow::Up => ((f64::midpoint(x, from.0), 18.0), "text-anchor=\"middle\"".to_owned()),
+        };
+        words(svg, said.0, &format!("{} font-size=\"13\" fill=\"#333\"", said.1), text);
     }
 }
 
 /// Metres along the waterline.
-fn axis(svg: &mut String, plan: &Plan, frame: &Frame, bottom: f64) {
+fn axis(svg: &mut String, plan: &Plan, frame: &Frame) {
     let step =
         [1.0, 2.0, 5.0, 10.0, 20.0].into_iter().find(|step| frame.length_m / step <= 12.0).unwrap_or(50.0);
     let mut at = 0.0;
     while at <= frame.length_m + 1e-9 {
-        let x = plan.x(at);
-        line(svg, (x, bottom + 2.0), (x, bottom + 8.0), "stroke=\"#333\"");
-        words(
-            svg,
-            (x, bottom + 21.0),
-            "text-anchor=\"middle\" font-size=\"12\" fill=\"#333\"",
-            &format!("{at:.0}"),
-        );
+        let (x, y) = plan.metre(at);
+        let (ends, place, anchor) = match plan.bow {
+            Bow::Left => ([(x, y + 2.0), (x, y + 8.0)], (x, y + 21.0), "middle"),
+            Bow::Up => ([(x - 8.0, y), (x - 2.0, y)], (x - 11.0, y + 4.0), "end"),
+        };
+        line(svg, ends[0], ends[1], "class=\"tick\" stroke=\"#333\"");
+        let style = format!("text-anchor=\"{anchor}\" font-size=\"12\" fill=\"#333\"");
+        words(svg, place, &style, &format!("{at:.0}"));
         at += step;
     }
-    let said = "m aft of the forward end of the waterline";
-    words(svg, (WIDTH - RIGHT, bottom + 36.0), "text-anchor=\"end\" font-size=\"12\" fill=\"#333\"", said);
-    words(svg, (LEFT - 16.0, bottom + 36.0), "font-size=\"12\" fill=\"#333\"", "\u{2190} bow");
-}
-
-/// The true place, or the nearest about it where no earlier marker lies.
-fn free_place(wanted: (f64, f64), placed: &[(f64, f64)]) -> (f64, f64) {
-    let is_free = |(x, y): (f64, f64)| {
-        placed.iter().all(|(other_x, other_y)| (x - other_x).hypot(y - other_y) >= 2.0 * RADIUS)
-            && (RADIUS..=WIDTH - RADIUS).contains(&x)
-            && y >= RADIUS
-    };
-    if is_free(wanted) {
-        return wanted;
+    match plan.bow {
+        Bow::Left => {
+            let y = plan.bottom + 36.0;
+            let end = "text-anchor=\"end\" font-size=\"12\" fill=\"#333\"";
+            words(svg, (plan.width - 22.0, y), end, "m aft of the forward end of the waterline");
+            words(svg, (42.0, y), "font-size=\"12\" fill=\"#333\"", "\u{2190} bow");
+        }
+        Bow::Up => {
+            words(svg, (2.0, 18.0), "font-size=\"12\" fill=\"#333\"", "m aft");
+            let [(x, _), _] = plan.centreline();
+            words(svg, (x, 18.0), "text-anchor=\"middle\" font-size=\"12\" fill=\"#333\"", "\u{2191} bow");
+        }
     }
-    (1..=24_u32)
-        .flat_map(|ring| {
-            let distance = RADIUS * 2.02 * f64::from(ring) / 2.0;
-            (0..12_u32).map(move |turn| {
-                let angle = std::f64::consts::TAU * f64::from(turn) / 12.0;
-                (wanted.0 + distance * angle.cos(), wanted.1 + distance * angle.sin())
-            })
-        })
-        .find(|&place| is_free(place))
-        .unwrap_or(wanted)
 }
 
-fn marker(svg: &mut String, mark: &Mark, frame: &Frame, true_place: (f64, f64), (x, y): (f64, f64)) {
+/// From where a marker belongs to where it found room.
+fn leader(svg: &mut String, true_place: (f64, f64), (x, y): (f64, f64)) {
     if (x, y) != true_place {
-        line(svg, true_place, (x, y), "stroke=\"#333\" stroke-width=\"0.8\"");
+        line(svg, true_place, (x, y), "class=\"tick\" stroke=\"#333\" stroke-width=\"0.8\"");
         write!(
             svg,
-            "<circle cx=\"{:.1}\" cy=\"{:.1}\" r=\"2.2\" fill=\"#333\"/>",
+            "<circle class=\"dot\" cx=\"{:.1}\" cy=\"{:.1}\" r=\"2.2\" fill=\"#333\"/>",
             true_place.0, true_place.1
         )
         .ok();
     }
+}
+
+fn marker(svg: &mut String, mark: &Mark, frame: &Frame, (x, y): (f64, f64)) {
     let shade = colours(share(mark.value, frame.lowest, frame.highest));
     let style = format!("fill=\"{}\" stroke=\"#333\" stroke-width=\"0.8\"", shade.fill);
     let text = printed(mark.value);
@@ -239,16 +229,46 @@ fn marker(svg: &mut String, mark: &Mark, frame: &Frame, true_place: (f64, f64), 
         }
     }
     .ok();
-    let size = if text.len() > 4 { 8.0 } else { 11.0 };
-    let ink = format!("text-anchor=\"middle\" font-size=\"{size}\" fill=\"{}\"", shade.ink);
+    let (size, short) = if text.len() > 4 { (8.0, " long") } else { (11.0, "") };
+    let ink = format!(
+        "class=\"{}{short}\" text-anchor=\"middle\" font-size=\"{size}\" fill=\"{}\"",
+        ink(&shade),
+        shade.ink
+    );
     words(svg, (x, y + size * 0.36), &ink, &text);
     svg.push_str("</g>");
 }
 
-fn legend(svg: &mut String, frame: &Frame, y: f64) {
+fn ink(shade: &Colours) -> &'static str {
+    if shade.ink == "#ffffff" { "on-dark" } else { "on-light" }
+}
+
+/// A finding: a triangle, filled while something is to be done about it.
+fn flagged(svg: &mut String, flag: &Flag, (x, y): (f64, f64)) {
+    let (fill, ink, class) =
+        if flag.is_done { ("#ffffff", "#000000", "flag done") } else { ("#9c2412", "#ffffff", "flag") };
+    write!(
+        svg,
+        "<g class=\"{class}\"><title>{}</title><path d=\"M{x:.1} {:.1}L{:.1} {:.1}L{:.1} {:.1}Z\" fill=\"{fill}\" stroke=\"#9c2412\" stroke-width=\"1.5\" stroke-linejoin=\"round\"/>",
+        escaped(&flag.title), y - 13.0, x + 14.0, y + 11.0, x - 14.0, y + 11.0
+    )
+    .ok();
+    let style = format!("text-anchor=\"middle\" font-size=\"11\" fill=\"{ink}\"");
+    words(svg, (x, y + 8.0), &style, &flag.number.to_string());
+    svg.push_str("</g>");
+}
+
+fn legend(svg: &mut String, frame: &Frame, bow: Bow, y: f64, flags: bool) {
+    const FLAGS: &str = "Triangle: a finding, hollow when repaired.";
     let width = 46.0;
+    let left = turn(bow, 42.0, 14.0);
+    let style = "font-size=\"12\" fill=\"#333\"";
+    if frame.scale.is_empty() {
+        words(svg, (left, y + 14.0), style, FLAGS);
+        return;
+    }
     let steps = if frame.highest > frame.lowest { SWATCHES } else { 1 };
-    let mut x = LEFT - 16.0;
+    let mut x = left;
     for n in 0..steps {
         let at = if steps == 1 { 0.5 } else { f64::from(n) / f64::from(steps - 1) };
         let shade = colours(at);
@@ -259,14 +279,28 @@ fn legend(svg: &mut String, frame: &Frame, y: f64) {
         )
         .ok();
         let value = frame.lowest + (frame.highest - frame.lowest) * if steps == 1 { 0.0 } else { at };
-        let ink = format!("text-anchor=\"middle\" font-size=\"11\" fill=\"{}\"", shade.ink);
-        words(svg, (x + width / 2.0, y + 13.0), &ink, &printed(value));
+        let inside = format!(
+            "class=\"{}\" text-anchor=\"middle\" font-size=\"11\" fill=\"{}\"",
+            ink(&shade),
+            shade.ink
+        );
+        words(svg, (x + width / 2.0, y + 13.0), &inside, &printed(value));
         x += width;
     }
-    let scale: String = frame.scale.chars().take(50).collect();
-    words(svg, (x + 10.0, y + 13.0), "font-size=\"12\" fill=\"#333\"", &format!("on the scale {scale}"));
-    let shapes = "Round: bottom and waterline. Square: keel. Diamond: rudder and appendages.";
-    words(svg, (LEFT - 16.0, y + 36.0), "font-size=\"12\" fill=\"#333\"", shapes);
+    let scale: String = frame.scale.chars().take(if bow == Bow::Up { 36 } else { 50 }).collect();
+    let said = format!("on the scale {scale}");
+    let mut below = y + 36.0;
+    match bow {
+        Bow::Left => words(svg, (x + 10.0, y + 13.0), style, &said),
+        Bow::Up => {
+            words(svg, (left, below), style, &said);
+            below += 18.0;
+        }
+    }
+    words(svg, (left, below), style, "Round: bottom, waterline. Square: keel. Diamond: rest.");
+    if flags {
+        words(svg, (left, below + 18.0), style, FLAGS);
+    }
 }
 
 #[cfg(test)]
@@ -310,12 +344,15 @@ mod tests {
             mark("S1", Side::Starboard, 1.0, 1.0, 6.0),
             mark("P2", Side::Port, 8.0, 1.0, 7.0),
         ];
-        let at = centres(&drawn(&frame(), &marks));
+        let at = centres(&drawn(&frame(), &marks, &[], Bow::Left));
         assert!(at[0].1 < at[1].1 && at[0].0 < at[2].0);
         assert!((at[0].0 - at[1].0).abs() < 0.11);
-        let plan = Plan::of(&frame(), &marks);
-        assert!((f64::midpoint(at[0].1, at[1].1) - plan.centre).abs() < 0.11, "alike on both sides");
-        assert!(((at[2].0 - at[0].0) / plan.per_m_along - 7.0).abs() < 0.01, "seven metres apart");
+        let spots: Vec<Spot> = marks.iter().map(Mark::spot).collect();
+        let plan = Plan::of(Bow::Left, 9.0, 1.8, &spots);
+        let [(_, centre), _] = plan.centreline();
+        assert!((f64::midpoint(at[0].1, at[1].1) - centre).abs() < 0.11, "alike on both sides");
+        let metre = plan.metre(1.0).0 - plan.metre(0.0).0;
+        assert!(((at[2].0 - at[0].0) / metre - 7.0).abs() < 0.01, "seven metres apart");
     }
 
     #[test]
@@ -323,7 +360,7 @@ mod tests {
         let mut frame = frame();
         frame.title = "\"><script>".to_owned();
         frame.scale = "<b>&".to_owned();
-        let svg = drawn(&frame, &[mark("</title><script>", Side::Port, 1.0, 1.0, 5.0)]);
+        let svg = drawn(&frame, &[mark("</title><script>", Side::Port, 1.0, 1.0, 5.0)], &[], Bow::Left);
         assert!(!svg.contains("<script") && !svg.contains("<b>"), "{svg}");
     }
 
@@ -338,7 +375,7 @@ mod tests {
                     mark("A", if port { Side::Port } else { Side::Starboard }, x_m, girth_m, value)
                 })
                 .collect();
-            let svg = drawn(&frame(), &marks);
+            let svg = drawn(&frame(), &marks, &[], Bow::Left);
             let at = centres(&svg);
             prop_assert_eq!(at.len(), marks.len());
             for (n, one) in at.iter().enumerate() {
@@ -346,7 +383,7 @@ mod tests {
                     prop_assert!((one.0 - two.0).hypot(one.1 - two.1) >= 2.0 * RADIUS - 0.2);
                 }
             }
-            prop_assert_eq!(&svg, &drawn(&frame(), &marks));
+            prop_assert_eq!(&svg, &drawn(&frame(), &marks, &[], Bow::Left));
         }
     }
 }

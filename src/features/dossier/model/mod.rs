@@ -2,4 +2,5 @@
 
 pub mod colour;
 pub mod map;
+pub mod plan;
 pub mod readings;

@@ -158,6 +158,63 @@ fn add_secret(
     Ok(SubscriptionSecretView { id, version: store::read(tx, id)?.version, secret })
 }
 
+/// Makes a subscription with its first secret.
+///
+/// # Errors
+/// Conflict, when there are too many; invalid; those of the database.
+pub fn create(
+    tx: &mut Tx<'_>,
+    guards: &Guards,
+    fields: SubscriptionFields,
+) -> Result<SubscriptionSecretView> {
+    if store::count(tx)? >= MOST_SUBSCRIPTIONS {
+        return Err(Error::new(
+            Code::Conflict,
+            "Your organisation has 100 subscriptions. Change one of them instead.",
+        ));
+    }
+    let (id, fields) = (SubscriptionId::fresh(), checked(tx, guards, fields)?);
+    store::insert(tx, id, &fields)?;
+    let act = Act {
+        action: "create_subscription",
+        entity: "subscription",
+        entity_id: id.into(),
+        before: None,
+        after: Some(&act_of(&fields)),
+    };
+    audit::record(tx, &act)?;
+    add_secret(tx, guards, id, 0)
+}
+
+/// Changes a subscription, switches it off, or on again.
+///
+/// # Errors
+/// Not found; stale; invalid; those of the database.
+pub fn change(
+    tx: &mut Tx<'_>,
+    guards: &Guards,
+    id: SubscriptionId,
+    if_match: IfMatch,
+    patch: &Patch<SubscriptionFields>,
+) -> Result<SubscriptionView> {
+    let before = store::read(tx, id)?;
+    if_match.check(before.version)?;
+    let after = checked(tx, guards, patch.apply(&before.fields)?)?;
+    store::update(tx, id, &after, before.version)?;
+    if after.active && !before.fields.active {
+        deliveries::resume(tx, id)?;
+    }
+    let act = Act {
+        action: "change_subscription",
+        entity: "subscription",
+        entity_id: id.into(),
+        before: Some(&act_of(&before.fields)),
+        after: Some(&act_of(&after)),
+    };
+    audit::record(tx, &act)?;
+    store::read(tx, id).map(SubscriptionView::from)
+}
+
 fn shown_once(view: &SubscriptionSecretView) -> HttpResponse {
     HttpResponse::Created()
         .insert_header(("cache-control", "no-store"))
@@ -192,26 +249,7 @@ pub async fn create_subscription(
     body: Plain<SubscriptionFields>,
 ) -> Outcome {
     let guards = app.guards.clone();
-    let made = app.write(&permit, move |tx| {
-        if store::count(tx)? >= MOST_SUBSCRIPTIONS {
-            return Err(Error::new(
-                Code::Conflict,
-                "Your organisation has 100 subscriptions. Change one of them instead.",
-            ));
-        }
-        let (id, fields) = (SubscriptionId::fresh(), checked(tx, &guards, body.0)?);
-        store::insert(tx, id, &fields)?;
-        let act = Act {
-            action: "create_subscription",
-            entity: "subscription",
-            entity_id: id.into(),
-            before: None,
-            after: Some(&act_of(&fields)),
-        };
-        audit::record(tx, &act)?;
-        add_secret(tx, &guards, id, 0)
-    });
-    Ok(shown_once(&made.await?))
+    app.write(&permit, move |tx| create(tx, &guards, body.0)).await.map(|made| shown_once(&made))
 }
 
 /// Reads a subscription.
@@ -235,25 +273,7 @@ pub async fn change_subscription(
     patch: Patch<SubscriptionFields>,
 ) -> Outcome {
     let guards = app.guards.clone();
-    let changed = app.write(&permit, move |tx| {
-        let before = store::read(tx, id.0)?;
-        if_match.check(before.version)?;
-        let after = checked(tx, &guards, patch.apply(&before.fields)?)?;
-        store::update(tx, id.0, &after, before.version)?;
-        if after.active && !before.fields.active {
-            deliveries::resume(tx, id.0)?;
-        }
-        let act = Act {
-            action: "change_subscription",
-            entity: "subscription",
-            entity_id: id.0.into(),
-            before: Some(&act_of(&before.fields)),
-            after: Some(&act_of(&after)),
-        };
-        audit::record(tx, &act)?;
-        store::read(tx, id.0).map(SubscriptionView::from)
-    });
-    changed.await.map(kept)
+    app.write(&permit, move |tx| change(tx, &guards, id.0, if_match, &patch)).await.map(kept)
 }
 
 /// Makes another secret of a subscription; deliveries are signed with the earlier ones too for the overlap asked for.

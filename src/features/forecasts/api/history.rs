@@ -7,6 +7,7 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::codes;
+use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
 use crate::error::{Error, Result};
 use crate::features::forecasts::store::{Records, records};
@@ -101,13 +102,19 @@ pub async fn list_history(
 ) -> Outcome {
     let query = query.0;
     let (page, since) = (query.page()?, query.updated_since);
-    let slice = app
-        .read(&permit, move |tx| {
-            let found = records(tx, &[id.0])?.pop().ok_or_else(|| Error::not_found("vessel"))?;
-            cut(events(&found)?, since, page)
-        })
-        .await?;
+    let slice = app.read(&permit, move |tx| cut(of_vessel(tx, id.0)?, since, page)).await?;
     Ok(HttpResponse::from(query.answer(slice, |event| event)))
+}
+
+/// Everything that happened to a vessel, by day.
+///
+/// # Errors
+/// Not found; those of the database.
+pub fn of_vessel(tx: &mut Tx<'_>, id: VesselId) -> Result<Vec<HistoryEvent>> {
+    let found = records(tx, &[id])?.pop().ok_or_else(|| Error::not_found("vessel"))?;
+    let mut events = events(&found)?;
+    events.sort_by_key(|event| (event.on, event.kind, event.record_id));
+    Ok(events)
 }
 
 /// A vessel's history is a few hundred records at most: it is put together whole and cut here.

@@ -14,8 +14,9 @@ use crate::science::cautions::cautions;
 use crate::science::forecast::dates::{Basis, Driver, DueDate, DueKind, DueStatus, Evidence};
 use crate::science::forecast::ensemble::Ensemble;
 use crate::science::forecast::facts::HullFacts;
+use crate::science::forecast::portrait::Portrait;
 use crate::science::forecast::quantile::{DateQuantiles, Quantiles};
-use crate::science::forecast::{Forecast, MODEL, Onset, RiskPoint, forecast_with};
+use crate::science::forecast::{Forecast, MODEL, Onset, RiskPoint, forecast_with, portrait};
 use crate::science::refusal::Refusals;
 
 /// After so many days a forecast is made again although no fact changed: the day it is made for bears on it.
@@ -113,6 +114,12 @@ pub fn compute(facts: &HullFacts, ensemble: &Ensemble) -> Computed {
         Ok(forecast) => computed(forecast, ensemble),
         Err(refusals) => refused(facts, &refusals),
     }
+}
+
+/// What there is to draw of a hull, by the same ensemble as its forecast.
+#[must_use]
+pub fn drawn(facts: &HullFacts, ensemble: &Ensemble) -> Option<Portrait> {
+    portrait::portrait(facts, ensemble)
 }
 
 fn computed(forecast: Forecast, ensemble: &Ensemble) -> Computed {

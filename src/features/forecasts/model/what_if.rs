@@ -195,7 +195,9 @@ impl WhatIf {
         }
     }
 
-    fn changed(&self, facts: &HullFacts, months: Option<&[MonthNormals; 12]>) -> HullFacts {
+    /// The facts as they would be.
+    #[must_use]
+    pub fn changed(&self, facts: &HullFacts, months: Option<&[MonthNormals; 12]>) -> HullFacts {
         let mut changed = facts.clone();
         let season =
             self.season_ashore.map_or((facts.ashore_from_month, facts.ashore_until_month), |season| {

@@ -34,7 +34,7 @@ pub struct ImportQuery {
 }
 
 /// Files read into memory and written at once; others wait on disk.
-static AT_WORK: Semaphore = Semaphore::const_new(2);
+pub static AT_WORK: Semaphore = Semaphore::const_new(2);
 
 fn described() -> String {
     let mut text = "Imports a CSV file: UTF-8, comma or semicolon, decimal point or comma, ISO dates; anything that \

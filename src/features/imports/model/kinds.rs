@@ -41,6 +41,9 @@ pub struct Column {
 /// imported as it is.
 pub const REFUSED_BECAUSE: &str = "refused_because";
 
+/// What the name of a column begins with that is passed over.
+pub const PASSED_OVER: char = '-';
+
 impl ImportKind {
     /// All kinds.
     pub const ALL: [Self; 4] = [Self::Vessels, Self::HaulOuts, Self::Readings, Self::Coats];
@@ -138,13 +141,13 @@ impl ImportKind {
                 columns.iter().position(|column| column.name == name).and_then(|known| places.get_mut(known))
             {
                 *slot = Some(n);
-            } else if name != REFUSED_BECAUSE {
+            } else if name != REFUSED_BECAUSE && !name.starts_with(PASSED_OVER) {
                 let nearest = nearest(&shown, columns.iter().map(|column| column.name));
                 fault(
                     &shown,
                     "unknown_column",
                     format!(
-                        "is not a column of {}; the nearest is {nearest}. Correct it or take it out.",
+                        "is not a column of {}; the nearest is {nearest}. Correct it, take it out, or put - before it.",
                         self.as_str()
                     ),
                 );

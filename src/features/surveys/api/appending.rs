@@ -213,7 +213,11 @@ pub async fn append_readings(
     Ok(HttpResponse::Ok().json(results))
 }
 
-fn append_batch(tx: &mut Tx<'_>, survey_id: SurveyId, items: Vec<Value>) -> Result<AppendResults> {
+/// Adds a batch of readings to a survey within a transaction, each taken or refused for itself.
+///
+/// # Errors
+/// Not found, when there is no such survey; those of the database.
+pub fn append_batch(tx: &mut Tx<'_>, survey_id: SurveyId, items: Vec<Value>) -> Result<AppendResults> {
     let mut refused: Vec<Option<Error>> = Vec::new();
     let mut sent = Vec::new();
     for item in items {

@@ -12,6 +12,7 @@ use super::facts::Facts;
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
+use crate::features::climate::model::window::ClimateMoment;
 use crate::features::haulouts::store::{self as haulouts, HaulOut};
 use crate::features::products::store as products;
 use crate::features::surveys::store::{finding, lock_vessel, survey};
@@ -21,7 +22,7 @@ use crate::features::treatments::model::drying::HullDrying;
 use crate::features::treatments::model::entry::{
     Entry, EntryKind, StepState, TreatmentState, done, state, step_state,
 };
-use crate::features::treatments::model::holds::Hold;
+use crate::features::treatments::model::holds::{CoatOn, Hold};
 use crate::features::treatments::model::next::{NextStep, next};
 use crate::features::treatments::model::plan::{PlanFields, StepKind};
 use crate::features::treatments::store::drying::{ReadingsOf, readings};
@@ -89,6 +90,19 @@ pub struct PlanView {
     pub cautions: Vec<&'static str>,
 }
 
+/// A plan with the facts that it is judged by.
+#[derive(Debug)]
+pub struct UnderWay {
+    /// The plan.
+    pub plan: PlanView,
+    /// How the hull dries, where the plan has that step.
+    pub drying: Option<HullDrying>,
+    /// The coats put on since work started, in order.
+    pub coats: Vec<CoatOn>,
+    /// The climate since the lift, by time.
+    pub climate: Vec<ClimateMoment>,
+}
+
 impl Kept for PlanView {
     fn id(&self) -> Uuid {
         self.id.into()
@@ -124,6 +138,10 @@ fn advise(tx: &mut Tx<'_>, plan: &Plan) -> Result<Advice> {
 }
 
 fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
+    told(tx, plan).map(|told| told.plan)
+}
+
+fn told(tx: &mut Tx<'_>, plan: Plan) -> Result<UnderWay> {
     let advice = advise(tx, &plan)?;
     let facts = Facts::load(tx, plan)?;
     let fields = &facts.plan.fields;
@@ -145,7 +163,7 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
     }
     let next = next_steps(tx, &facts, advice.kind)?;
     let works = fields.steps.iter().flat_map(|step| step.step.works().iter().copied());
-    Ok(PlanView {
+    let view = PlanView {
         id: facts.plan.id,
         version: facts.plan.version,
         vessel_id: facts.plan.vessel_id,
@@ -160,7 +178,8 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
         advice,
         fields: facts.plan.fields,
         entries: facts.entries,
-    })
+    };
+    Ok(UnderWay { plan: view, drying: facts.drying, coats: facts.coats, climate: facts.climate })
 }
 
 fn next_steps(tx: &mut Tx<'_>, facts: &Facts, advised: Option<TreatmentKind>) -> Result<Vec<NextStep>> {
@@ -232,6 +251,15 @@ fn check_products(tx: &mut Tx<'_>, fields: &PlanFields) -> Result<()> {
 pub fn read(tx: &mut Tx<'_>, id: TreatmentId) -> Result<PlanView> {
     let plan = store::read(tx, id)?;
     view(tx, plan)
+}
+
+/// Reads a plan with the facts that it is judged by, within a transaction.
+///
+/// # Errors
+/// Not found.
+pub fn read_under_way(tx: &mut Tx<'_>, id: TreatmentId) -> Result<UnderWay> {
+    let plan = store::read(tx, id)?;
+    told(tx, plan)
 }
 
 /// Changes a plan within a transaction.

@@ -141,7 +141,10 @@ fn area(plan: &Plan, zone: Zone, vessel: &VesselFields, of_vessels: &[Plan]) -> 
 }
 
 /// The purchase list of some plans.
-pub(super) fn purchase_list(tx: &mut Tx<'_>, plans: &[Plan]) -> Result<PurchaseList> {
+///
+/// # Errors
+/// Those of the database.
+pub fn purchase_list(tx: &mut Tx<'_>, plans: &[Plan]) -> Result<PurchaseList> {
     let vessel_ids: Vec<_> = plans.iter().map(|plan| plan.vessel_id).collect();
     let vessels = vessels::read_many(tx, &vessel_ids)?;
     let of_vessels = store::plans(tx, PlansOf::Vessels(&vessel_ids))?;

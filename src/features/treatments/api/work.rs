@@ -26,7 +26,7 @@ use crate::features::treatments::model::entry::{
 };
 use crate::features::treatments::model::holds::{CODES, minute, refuse};
 use crate::features::treatments::store::plan::{self as store, Plan};
-use crate::http::creation::Creation;
+use crate::http::creation::{Created, Creation};
 use crate::http::problem::CreateProblems;
 use crate::http::{App, At, Kept, New, Outcome, Permit, Plain, RetryKey};
 use crate::ids::{CoatId, EntryId, Id, TreatmentId};
@@ -136,6 +136,23 @@ fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Resu
     read_entry(tx, plan.id, id)
 }
 
+/// Makes an entry of a treatment once within a transaction.
+///
+/// # Errors
+/// Not found; an open hold; invalid fields; those of the database.
+pub fn enter_in(
+    tx: &mut Tx<'_>,
+    treatment_id: TreatmentId,
+    creation: Creation<EntryFields>,
+) -> Result<Created<Entry>> {
+    let plan = held(tx, treatment_id)?;
+    creation.once(
+        tx,
+        |tx, id, fields| enter(tx, id, &plan, fields),
+        |tx, id| read_entry(tx, treatment_id, id),
+    )
+}
+
 /// Whether work lies in the haul-out. Local days reach half a day to either side of those of UTC.
 fn in_haul_out(tx: &mut Tx<'_>, plan: &Plan, at: DateTime<Utc>) -> Result<()> {
     let ashore = haulouts::read(tx, plan.haul_out_id)?.fields;
@@ -156,14 +173,7 @@ async fn enter_once<P: crate::permissions::Permission>(
     treatment_id: TreatmentId,
     creation: Creation<EntryFields>,
 ) -> Outcome {
-    let made = app.write(&permit, move |tx| {
-        let plan = held(tx, treatment_id)?;
-        creation.once(
-            tx,
-            |tx, id, fields| enter(tx, id, &plan, fields),
-            |tx, id| read_entry(tx, treatment_id, id),
-        )
-    });
+    let made = app.write(&permit, move |tx| enter_in(tx, treatment_id, creation));
     Ok(made.await?.answer(&format!("/v1/treatments/{treatment_id}/entries")))
 }
 
@@ -247,6 +257,19 @@ fn put_on(tx: &mut Tx<'_>, id: CoatId, plan: &Plan, mut coat: CoatFields) -> Res
     coats::create_under_treatment(tx, id, coat)
 }
 
+/// Records a coat under a treatment once within a transaction.
+///
+/// # Errors
+/// Not found; an open hold; invalid fields; those of the database.
+pub fn coat_in(
+    tx: &mut Tx<'_>,
+    treatment_id: TreatmentId,
+    creation: Creation<CoatFields>,
+) -> Result<Created<CoatView>> {
+    let plan = held(tx, treatment_id)?;
+    creation.once(tx, |tx, id, coat| put_on(tx, id, &plan, coat), coats::read)
+}
+
 /// Records a coat under a treatment that runs. An open hold refuses it, saying what is missing and how to supply it.
 #[utoipa::path(tag = "treatments", security(("bearer" = [])), request_body = New<CoatFields>,
     params(("id" = TreatmentId, Path, description = "The treatment"), ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry answer as the first time", nullable = false)),
@@ -260,10 +283,7 @@ pub async fn record_treatment_coat(
     new: New<CoatFields>,
 ) -> Outcome {
     let creation = Creation { operation: "record_treatment_coat", key, new };
-    let made = app.write(&permit, move |tx| {
-        let plan = held(tx, id.0)?;
-        creation.once(tx, |tx, id, coat| put_on(tx, id, &plan, coat), coats::read)
-    });
+    let made = app.write(&permit, move |tx| coat_in(tx, id.0, creation));
     Ok(made.await?.answer("/v1/coats"))
 }
 

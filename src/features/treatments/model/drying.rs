@@ -1,7 +1,11 @@
 //! Drying: the readings of each station by day, when it will be dry, and what to mind.
 
+use std::collections::HashMap;
+use std::sync::{LazyLock, Mutex, PoisonError};
+
 use chrono::{DateTime, Duration, Utc};
 use serde::Serialize;
+use sha2::{Digest, Sha256};
 use utoipa::ToSchema;
 
 use super::plan::DryTarget;
@@ -183,6 +187,28 @@ fn rank(status: DryingStatus) -> u8 {
     }
 }
 
+type Fitted = (DryingOutput, Option<Vec<f64>>);
+/// Fits kept, at most: a reading more makes another series, and a thousand resampled curves take their time.
+const KEPT_FITS: usize = 1_000;
+static FITS: LazyLock<Mutex<HashMap<[u8; 32], Fitted>>> = LazyLock::new(Mutex::default);
+
+/// The fit of a series, made once: the same series, target and seed have the same fit.
+fn fitted(input: &DryingInput) -> Result<Fitted> {
+    let series = serde_json::to_vec(input).map_err(Error::internal)?;
+    let key: [u8; 32] = Sha256::digest(&series).into();
+    let kept = || FITS.lock().unwrap_or_else(PoisonError::into_inner);
+    if let Some(made) = kept().get(&key) {
+        return Ok(made.clone());
+    }
+    let made = drying_with_draws(input)?;
+    let mut kept = kept();
+    if kept.len() >= KEPT_FITS {
+        kept.clear();
+    }
+    kept.insert(key, made.clone());
+    Ok(made)
+}
+
 impl DryingFacts<'_> {
     fn left_out(&self, reading: &SeriesReading, before: Option<&SeriesReading>) -> Option<&'static str> {
         let soon =
@@ -270,7 +296,7 @@ impl DryingFacts<'_> {
             confidence: 0.9,
             seed,
         };
-        Ok(drying_with_draws(&input)?)
+        fitted(&input)
     }
 
     fn warnings(&self, stations: &[StationDrying]) -> Vec<DryingWarning> {

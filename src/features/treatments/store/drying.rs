@@ -115,6 +115,17 @@ pub fn keep_told(tx: &mut Tx<'_>, id: TreatmentId, status: &str) -> Result<Optio
     Ok(before)
 }
 
+/// How the hulls of some treatments dry, as was told last.
+///
+/// # Errors
+/// Those of the database.
+pub fn told(tx: &mut Tx<'_>, ids: &[TreatmentId]) -> Result<Vec<(TreatmentId, String)>> {
+    Ok(told_drying::table
+        .filter(told_drying::org_id.eq(tx.org_id()).and(told_drying::treatment_id.eq_any(ids)))
+        .select((told_drying::treatment_id, told_drying::status))
+        .load(tx.conn())?)
+}
+
 #[derive(Queryable)]
 struct VersionRow {
     id: ReadingId,

@@ -112,6 +112,8 @@ pub enum PlansOf<'a> {
     Vessels(&'a [VesselId]),
     /// Those that start from the first day until before the second.
     Days(NaiveDate, NaiveDate),
+    /// Those accepted and not closed, of all vessels.
+    UnderWay,
 }
 
 /// The plans asked for, oldest first.
@@ -133,6 +135,20 @@ pub fn plans(tx: &mut Tx<'_>, of: PlansOf<'_>) -> Result<Vec<Plan>> {
         PlansOf::Treatment(id) => query.filter(p::id.eq(id)),
         PlansOf::HaulOut(id) => query.filter(p::haul_out_id.eq(id)),
         PlansOf::Vessels(ids) => query.filter(p::vessel_id.eq_any(ids)),
+        PlansOf::UnderWay => {
+            let said = |kind: &'static str| {
+                treatment_entries::table
+                    .filter(
+                        treatment_entries::org_id
+                            .eq(p::org_id)
+                            .and(treatment_entries::treatment_id.eq(p::id)),
+                    )
+                    .filter(treatment_entries::kind.eq(kind))
+            };
+            query
+                .filter(diesel::dsl::exists(said("acceptance")))
+                .filter(diesel::dsl::not(diesel::dsl::exists(said("closing"))))
+        }
         PlansOf::Days(from, before) => query.filter(v::starts_on.ge(from).and(v::starts_on.lt(before))),
     };
     let rows: Vec<PlanRow> = query
@@ -252,9 +268,17 @@ pub fn insert_entry(
 /// # Errors
 /// Those of the database.
 pub fn entries(tx: &mut Tx<'_>, id: TreatmentId) -> Result<Vec<Entry>> {
+    entries_of(tx, &[id])
+}
+
+/// The entries of some treatments, in one order by the time they happened, those withdrawn too.
+///
+/// # Errors
+/// Those of the database.
+pub fn entries_of(tx: &mut Tx<'_>, ids: &[TreatmentId]) -> Result<Vec<Entry>> {
     use treatment_entries as e;
     let rows: Vec<EntryRow> = e::table
-        .filter(e::org_id.eq(tx.org_id()).and(e::treatment_id.eq(id)))
+        .filter(e::org_id.eq(tx.org_id()).and(e::treatment_id.eq_any(ids)))
         .order((e::happened_at, e::recorded_at, e::id))
         .select(EntryRow::as_select())
         .load(tx.conn())?;

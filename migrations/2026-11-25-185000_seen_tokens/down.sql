@@ -1,0 +1,1 @@
+ALTER TABLE refresh_tokens DROP COLUMN seen_at, DROP COLUMN follows_sha256;

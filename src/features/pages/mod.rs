@@ -1,0 +1,107 @@
+//! The pages for people, made on the server. They need nothing that the other capabilities do not give a program:
+//! a page reads and writes by the same functions as the endpoints, under the same permits.
+//!
+//! A page's permit comes from a cookie, an endpoint's never: so no page of another origin can make a browser call
+//! the API, and only the forms here need protection, which [`api::form`] gives all of them.
+
+pub mod api;
+pub mod model;
+
+use actix_web::middleware::from_fn;
+use actix_web::web::PayloadConfig;
+use actix_web::{Route, web};
+use utoipa_actix_web::service_config::ServiceConfig;
+
+use crate::permissions::{
+    Administer, BeOneself, KeepRegister, Permission, Read, RecordReadings, RecordWork, Role, SetPolicy,
+    Survey,
+};
+use api::{
+    acts, choice, drying, due, entry, entry_new, entry_survey, files, hull, import, members, policy,
+    programs, session, sign_in, treatment, treatment_acts, webhooks,
+};
+
+/// A page, as the walk of the contract tests knows it.
+pub struct PageRoute {
+    /// GET or POST.
+    pub method: &'static str,
+    /// Its path.
+    pub path: &'static str,
+    /// Who may open it; none where everybody may.
+    pub roles: Option<&'static [Role]>,
+    route: fn() -> Route,
+}
+
+const fn open(method: &'static str, path: &'static str, route: fn() -> Route) -> PageRoute {
+    PageRoute { method, path, roles: None, route }
+}
+
+const fn needs<P: Permission>(method: &'static str, path: &'static str, route: fn() -> Route) -> PageRoute {
+    PageRoute { method, path, roles: Some(P::ROLES), route }
+}
+
+/// Every page there is.
+pub const PAGES: &[PageRoute] = &[
+    open("GET", "/", || web::get().to(sign_in::first)),
+    open("GET", "/files/{digest}/{name}", || web::get().to(files::read)),
+    open("GET", "/sign-in", || web::get().to(sign_in::show)),
+    open("POST", "/sign-in", || web::post().to(sign_in::enter)),
+    open("POST", "/sign-out", || web::post().to(sign_in::leave)),
+    needs::<BeOneself>("GET", "/organisations", || web::get().to(choice::show)),
+    needs::<BeOneself>("POST", "/organisations", || web::post().to(choice::choose)),
+    needs::<Read>("GET", "/due", || web::get().to(due::show)),
+    needs::<Read>("GET", "/due.csv", || web::get().to(due::csv)),
+    needs::<Read>("GET", "/vessels", || web::get().to(hull::list::show)),
+    needs::<Read>("GET", "/vessels/{id}", || web::get().to(hull::show)),
+    needs::<Read>("POST", "/vessels/{id}/what-if", || web::post().to(hull::what_if::ask)),
+    needs::<Read>("GET", "/vessels/{id}/dossier", || web::get().to(hull::dossier)),
+    needs::<Survey>("GET", "/vessels/{id}/surveys/new", || web::get().to(entry_new::show_new)),
+    needs::<Survey>("POST", "/vessels/{id}/surveys/new", || web::post().to(entry_new::make)),
+    needs::<RecordReadings>("GET", "/surveys/{id}/entry", || web::get().to(entry::show)),
+    needs::<RecordReadings>("POST", "/surveys/{id}/entry", || web::post().to(entry::enter)),
+    needs::<RecordReadings>("POST", "/surveys/{id}/readings", || web::post().to(entry::take)),
+    needs::<RecordReadings>("POST", "/surveys/{id}/stations", || web::post().to(entry_survey::add_station)),
+    needs::<RecordReadings>("POST", "/surveys/{id}/corrections", || web::post().to(entry_survey::correct)),
+    needs::<Survey>("POST", "/surveys/{id}/signature", || web::post().to(entry_survey::sign)),
+    needs::<Read>("GET", "/drying", || web::get().to(drying::show)),
+    needs::<Read>("GET", "/treatments/{id}", || web::get().to(treatment::show)),
+    needs::<RecordWork>("POST", "/treatments/{id}/work", || web::post().to(treatment_acts::work)),
+    needs::<RecordReadings>("POST", "/treatments/{id}/climate", || web::post().to(treatment_acts::climate)),
+    needs::<Survey>("POST", "/treatments/{id}/decisions", || web::post().to(treatment_acts::decide)),
+    needs::<Administer>("GET", "/members", || web::get().to(members::show)),
+    needs::<Administer>("POST", "/members/{id}", || web::post().to(members::change_member)),
+    needs::<Administer>("POST", "/invitations", || web::post().to(members::invite)),
+    needs::<Administer>("POST", "/invitations/{id}/withdrawal", || {
+        web::post().to(members::withdraw_invitation)
+    }),
+    needs::<Administer>("GET", "/programs", || web::get().to(programs::show)),
+    needs::<Administer>("POST", "/programs", || web::post().to(programs::make)),
+    needs::<Administer>("POST", "/programs/{id}", || web::post().to(programs::change_program)),
+    needs::<Read>("GET", "/policy", || web::get().to(policy::show)),
+    needs::<SetPolicy>("POST", "/policy", || web::post().to(policy::set)),
+    needs::<Administer>("GET", "/webhooks", || web::get().to(webhooks::show)),
+    needs::<Administer>("POST", "/webhooks", || web::post().to(webhooks::make)),
+    needs::<Administer>("POST", "/webhooks/{id}", || web::post().to(webhooks::change_webhook)),
+    needs::<Administer>("GET", "/audit", || web::get().to(acts::show)),
+    needs::<KeepRegister>("GET", "/import", || web::get().to(import::show)),
+    needs::<KeepRegister>("POST", "/import", || web::post().to(import::look)),
+];
+
+/// Registers the pages. They are no part of the API's document.
+pub fn register(config: &mut ServiceConfig<'_>) {
+    config.map(|config| {
+        let mut paths: Vec<&str> = PAGES.iter().map(|page| page.path).collect();
+        paths.dedup();
+        for path in paths {
+            let mut resource = web::resource(path);
+            if path == "/import" {
+                resource = resource.app_data(PayloadConfig::new(import::MOST_FORM_BYTES));
+            }
+            for page in PAGES.iter().filter(|page| page.path == path) {
+                resource = resource.route((page.route)());
+            }
+            config.service(resource.wrap(from_fn(session::page)));
+        }
+        config
+    });
+}
