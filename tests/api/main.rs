@@ -72,4 +72,5 @@ mod treatments_plan;
 mod treatments_proof;
 mod vessels;
 mod webhooks;
+mod wet_readings;
 mod what_if;

@@ -29,7 +29,7 @@ use crate::jobs::{Job, hold_on};
 use crate::science::forecast::facts::HullFacts;
 use crate::science::learning::calibration::Calibration;
 use crate::science::learning::evidence::FleetEvidence;
-use crate::science::learning::pooling::{LikelihoodSums, pooled};
+use crate::science::learning::pooling::{LEAST_PEERS, LikelihoodSums, pooled};
 use crate::science::learning::prior::LearningPrior;
 use crate::science::learning::skin_systems::compare;
 
@@ -87,9 +87,12 @@ impl Run<'_> {
             return Ok(());
         }
         let prior = LearningPrior::of(&ENSEMBLE.priors);
-        let peers =
+        let mut peers =
             if settings.pooled { calibrations::store::peers(self.db, self.actor)? } else { Vec::new() };
-        let prior = if peers.is_empty() { prior } else { pooled(&prior, &peers) };
+        if peers.len() < LEAST_PEERS {
+            peers.clear();
+        }
+        let prior = pooled(&prior, &peers);
         let inputs_sha256 = inputs_sha256(&fleet, &prior, &ENSEMBLE);
         let known = latest.filter(|latest| latest.inputs_sha256 == inputs_sha256);
         if let Some(known) = known {

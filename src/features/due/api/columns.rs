@@ -5,7 +5,7 @@ use crate::error::Result;
 use crate::http::table::{Cell, Column, column};
 
 /// Names as in JSON, those of parts joined by an underscore. What a person reads comes first, what programs join by last.
-pub const COLUMNS: [Column; 31] = [
+pub const COLUMNS: [Column; 32] = [
     column("vessel_name", 22, "The vessel's name."),
     column("vessel_ref", 12, "The reference of the vessel in its organisation."),
     column("site_name", 20, "The site's name."),
@@ -35,6 +35,7 @@ pub const COLUMNS: [Column; 31] = [
     column("stale", 8, "Whether something it rests on has changed since: it is being computed again."),
     column("computed_at", 17, "When it was computed, UTC."),
     column("org_name", 22, "The name of that organisation."),
+    column("calibration_id", 12, "The calibration it was made by; empty where the basis is prior."),
     column("model", 16, "Name and version of the model."),
     column("inputs_hash", 14, "SHA-256 (hex) of what went in."),
     column("id", 12, "The id of the row; it stays for as long as this kind is due of this vessel."),
@@ -77,6 +78,7 @@ pub fn cells(row: &DueView) -> Result<[Cell; COLUMNS.len()]> {
         Cell::Truth(row.stale),
         Cell::Time(row.computed_at),
         Cell::Text(row.org_name.clone()),
+        Cell::word(row.calibration_id),
         Cell::Word(row.model.clone()),
         Cell::Word(row.inputs_hash.clone()),
         Cell::word(Some(row.id)),
