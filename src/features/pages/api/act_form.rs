@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use askama::Template;
 use chrono::{DateTime, Utc};
+use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use super::yard_words::{LocalTime, capital, for_people};
@@ -38,6 +39,26 @@ pub enum Kind {
     Unseen,
 }
 
+/// A part of a form, begun by one of its fields.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Part {
+    /// Its heading.
+    pub title: &'static str,
+    /// Whether it is folded up: for what is rarely entered.
+    pub folded: bool,
+}
+
+/// The fields of a part.
+#[derive(Debug)]
+pub struct Group<'a> {
+    /// The part; none for the fields before the first.
+    pub part: Option<Part>,
+    /// Whether it is unfolded: something in it is wrong.
+    pub open: bool,
+    /// Its fields.
+    pub fields: &'a [Field],
+}
+
 /// A field.
 #[derive(Debug, Clone)]
 pub struct Field {
@@ -53,8 +74,12 @@ pub struct Field {
     pub required: bool,
     /// What stands in it.
     pub value: String,
+    /// What to know of it.
+    pub hint: &'static str,
     /// What is wrong with it.
     pub problem: Option<String>,
+    /// The part of the form that it begins.
+    pub begins: Option<Part>,
 }
 
 impl Field {
@@ -62,7 +87,7 @@ impl Field {
     #[must_use]
     pub fn new(name: &'static str, label: &str, kind: Kind) -> Self {
         let (label, unit, value) = (label.to_owned(), String::new(), String::new());
-        Self { name, label, kind, unit, required: false, value, problem: None }
+        Self { name, label, kind, unit, required: false, value, hint: "", problem: None, begins: None }
     }
     /// A field that is not shown.
     #[must_use]
@@ -86,6 +111,46 @@ impl Field {
     pub fn holding(mut self, value: impl Into<String>) -> Self {
         self.value = value.into();
         self
+    }
+
+    /// With this to know of it.
+    #[must_use]
+    pub fn told(mut self, hint: &'static str) -> Self {
+        self.hint = hint;
+        self
+    }
+    /// The first of a part of the form.
+    #[must_use]
+    pub fn beginning(mut self, title: &'static str) -> Self {
+        self.begins = Some(Part { title, folded: false });
+        self
+    }
+    /// The first of a part of the form that is folded up.
+    #[must_use]
+    pub fn folding(mut self, title: &'static str) -> Self {
+        self.begins = Some(Part { title, folded: true });
+        self
+    }
+
+    /// Takes what a record has for it: figures to their last digit, so that showing them changes none.
+    pub fn hold(&mut self, value: &Value, local: &LocalTime) {
+        self.value = match value {
+            Value::Null | Value::Bool(false) if self.kind == Kind::Flag => String::new(),
+            Value::Null => String::new(),
+            Value::String(text) if self.kind == Kind::Time => {
+                text.parse().map_or_else(|_| text.clone(), |at| local.typed(at))
+            }
+            Value::String(text) => text.clone(),
+            Value::Number(number) => number.as_f64().map_or_else(|| number.to_string(), |it| it.to_string()),
+            other => other.to_string(),
+        };
+    }
+
+    /// The ids of what is told of it.
+    fn told_by(&self, act: &str) -> String {
+        let id = |what: &str| format!("{act}-{}-{what}", self.name);
+        let hint = (!self.hint.is_empty()).then(|| id("hint"));
+        [hint, self.problem.as_ref().map(|_| id("problem"))].into_iter().flatten().collect::<Vec<_>>().join(" ")
     }
 
     fn json(&self, text: &str, local: &LocalTime) -> Result<Value, FieldError> {
@@ -168,6 +233,16 @@ impl ActForm {
         }
     }
 
+    /// The form with what a record has in its fields.
+    #[must_use]
+    pub fn filled(mut self, record: &impl Serialize, local: &LocalTime) -> Self {
+        let record = serde_json::to_value(record).unwrap_or_default();
+        for field in self.fields.iter_mut().filter(|field| field.kind != Kind::Unseen) {
+            field.hold(record.get(field.name).unwrap_or(&Value::Null), local);
+        }
+        self
+    }
+
     /// The JSON of what was typed, with the fields that are not typed.
     ///
     /// # Errors
@@ -197,6 +272,41 @@ impl ActForm {
         } else {
             Err(Error::invalid(faults))
         }
+    }
+
+    /// The JSON of what was typed otherwise than it stands in the fields, to be merged into the record (RFC 7396): what was
+    /// emptied is null. What was left as it was is left out, so that showing a figure rounds nothing.
+    ///
+    /// # Errors
+    /// Invalid, with every field that cannot be read.
+    pub fn changes(&self, typed: &Typed, local: &LocalTime) -> Result<Value> {
+        // A browser ends the lines of a text in its own way.
+        let text = |field: &Field| typed.get(field.name).map(|text| text.replace("\r\n", "\n")).unwrap_or_default();
+        let changed = |field: &&Field| field.kind != Kind::Unseen && text(field) != field.value.replace("\r\n", "\n");
+        let mut fields: Vec<Field> = self.fields.iter().filter(changed).cloned().collect();
+        let mut emptied = Map::new();
+        for field in fields.iter().filter(|field| !field.required && text(field).trim().is_empty()) {
+            let left = if field.kind == Kind::Flag { json!(false) } else { Value::Null };
+            emptied.insert(field.name.to_owned(), left);
+        }
+        // Those that are needed are looked for even where they stood empty and still do.
+        fields.extend(self.fields.iter().filter(|field| field.required && field.value.is_empty() && !changed(field)).cloned());
+        Self { fields, ..self.clone() }.json(typed, local, Value::Object(emptied))
+    }
+
+    /// Its fields by parts.
+    #[must_use]
+    pub fn groups(&self) -> Vec<Group<'_>> {
+        let mut groups = Vec::new();
+        let mut rest = self.fields.as_slice();
+        while let Some(first) = rest.first() {
+            let more = rest.iter().skip(1).position(|field| field.begins.is_some());
+            let (fields, after) = rest.split_at(more.map_or(rest.len(), |at| at + 1));
+            let open = fields.iter().any(|field| field.problem.is_some());
+            groups.push(Group { part: first.begins, open, fields });
+            rest = after;
+        }
+        groups
     }
 
     /// The form unfolded again, with what was typed and what is wrong with it.
@@ -279,6 +389,24 @@ mod tests {
         assert!(again.fields[0].problem.as_ref().is_some_and(|text| text.contains("no number")));
         let html = again.render().expect("it renders");
         assert!(html.contains("aria-invalid=\"true\"") && !html.contains("<b>"), "{html}");
+    }
+
+    #[test]
+    fn only_what_was_typed_otherwise_is_changed() {
+        let mut form = form();
+        form.fields[0].value = "0.000000000001".to_owned();
+        form.fields[2].value = "grey\nor so".to_owned();
+        form.fields.push(Field::new("reason", "Why", Kind::Text).needed());
+        form.fields.push(Field::new("worn", "Worn", Kind::Flag).holding("true").folding("More"));
+        let as_it_was = [("litres", "0.000000000001"), ("colour", "grey\r\nor so"), ("worn", "true")];
+        let error = form.changes(&typed(&as_it_was), &local()).expect_err("no reason");
+        assert_eq!(error.fields.iter().map(|f| f.pointer.as_str()).collect::<Vec<_>>(), ["/reason"]);
+        let other = typed(&[("litres", "2"), ("reason", "x"), ("colour", "")]);
+        let json = form.changes(&other, &local()).expect("it reads");
+        assert_eq!(json, json!({"litres": 2, "colour": null, "worn": false, "reason": "x"}));
+        let groups = form.groups();
+        assert_eq!(groups.iter().map(|g| g.fields.len()).collect::<Vec<_>>(), [5, 1]);
+        assert!(groups[0].part.is_none() && groups[1].part.is_some_and(|part| part.folded));
     }
 
     proptest! {
