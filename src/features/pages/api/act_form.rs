@@ -150,7 +150,11 @@ impl Field {
     fn told_by(&self, act: &str) -> String {
         let id = |what: &str| format!("{act}-{}-{what}", self.name);
         let hint = (!self.hint.is_empty()).then(|| id("hint"));
-        [hint, self.problem.as_ref().map(|_| id("problem"))].into_iter().flatten().collect::<Vec<_>>().join(" ")
+        [hint, self.problem.as_ref().map(|_| id("problem"))]
+            .into_iter()
+            .flatten()
+            .collect::<Vec<_>>()
+            .join(" ")
     }
 
     fn json(&self, text: &str, local: &LocalTime) -> Result<Value, FieldError> {
@@ -281,8 +285,10 @@ impl ActForm {
     /// Invalid, with every field that cannot be read.
     pub fn changes(&self, typed: &Typed, local: &LocalTime) -> Result<Value> {
         // A browser ends the lines of a text in its own way.
-        let text = |field: &Field| typed.get(field.name).map(|text| text.replace("\r\n", "\n")).unwrap_or_default();
-        let changed = |field: &&Field| field.kind != Kind::Unseen && text(field) != field.value.replace("\r\n", "\n");
+        let text =
+            |field: &Field| typed.get(field.name).map(|text| text.replace("\r\n", "\n")).unwrap_or_default();
+        let changed =
+            |field: &&Field| field.kind != Kind::Unseen && text(field) != field.value.replace("\r\n", "\n");
         let mut fields: Vec<Field> = self.fields.iter().filter(changed).cloned().collect();
         let mut emptied = Map::new();
         for field in fields.iter().filter(|field| !field.required && text(field).trim().is_empty()) {
@@ -290,7 +296,12 @@ impl ActForm {
             emptied.insert(field.name.to_owned(), left);
         }
         // Those that are needed are looked for even where they stood empty and still do.
-        fields.extend(self.fields.iter().filter(|field| field.required && field.value.is_empty() && !changed(field)).cloned());
+        fields.extend(
+            self.fields
+                .iter()
+                .filter(|field| field.required && field.value.is_empty() && !changed(field))
+                .cloned(),
+        );
         Self { fields, ..self.clone() }.json(typed, local, Value::Object(emptied))
     }
 

@@ -89,12 +89,17 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
         let sites = sites::store::names(tx)?;
         let row = |lift: HaulOut| {
             let vessel = vessels.iter().find(|vessel| vessel.id == lift.fields.vessel_id)?;
-            let site = sites.iter().find(|(id, _)| Some(*id) == vessel.fields.site_id).map(|(_, name)| name.clone());
+            let site =
+                sites.iter().find(|(id, _)| Some(*id) == vessel.fields.site_id).map(|(_, name)| name.clone());
             Some(Row {
                 vessel_id: vessel.id,
                 haul_out_id: lift.id,
                 name: vessel.fields.name.clone(),
-                place: [site, vessel.fields.berth.clone()].into_iter().flatten().collect::<Vec<_>>().join(", "),
+                place: [site, vessel.fields.berth.clone()]
+                    .into_iter()
+                    .flatten()
+                    .collect::<Vec<_>>()
+                    .join(", "),
                 since: day(lift.fields.lifted_on),
                 reason: word(&lift.fields.reason),
                 treatment: going.remove(&lift.id),

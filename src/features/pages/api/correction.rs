@@ -57,7 +57,12 @@ impl Sheet {
     ///
     /// # Errors
     /// Invalid; there is no such form.
-    pub fn change(&self, act: &str, typed: &Typed, record: &impl Serialize) -> Result<Option<(IfMatch, Value)>> {
+    pub fn change(
+        &self,
+        act: &str,
+        typed: &Typed,
+        record: &impl Serialize,
+    ) -> Result<Option<(IfMatch, Value)>> {
         let record = serde_json::to_value(record).map_err(Error::internal)?;
         let Some(form) = self.acts.iter().find(|form| form.act == act) else {
             return if said_already(act, typed, &record) {
@@ -92,8 +97,11 @@ fn said_already(act: &str, typed: &Typed, record: &Value) -> bool {
     let holds = |name: &str, value: &Value| record.get(name) == Some(value);
     let implied = implied(act);
     let mut said = implied.as_object().into_iter().flatten();
-    let typed = typed.iter().filter(|(name, _)| !["act", "version", "correction_reason"].contains(&name.as_str()));
-    !act.is_empty() && said.all(|(name, value)| holds(name, value)) && typed.into_iter().all(|(name, text)| holds(name, &json!(text)))
+    let typed =
+        typed.iter().filter(|(name, _)| !["act", "version", "correction_reason"].contains(&name.as_str()));
+    !act.is_empty()
+        && said.all(|(name, value)| holds(name, value))
+        && typed.into_iter().all(|(name, text)| holds(name, &json!(text)))
 }
 
 /// What an act says besides what is typed.

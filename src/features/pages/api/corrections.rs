@@ -24,7 +24,14 @@ use crate::ids::{CoatId, FindingId, HaulOutId};
 use crate::permissions::{RecordReadings, RecordWork};
 
 /// A form of the record at this address.
-fn act(address: &str, version: i32, name: &'static str, title: &str, button: &'static str, fields: Vec<Field>) -> ActForm {
+fn act(
+    address: &str,
+    version: i32,
+    name: &'static str,
+    title: &str,
+    button: &'static str,
+    fields: Vec<Field>,
+) -> ActForm {
     let fields = std::iter::once(Field::unseen("version", version)).chain(fields).collect();
     ActForm::new(name, title, address.to_owned(), button, fields)
 }
@@ -38,10 +45,12 @@ fn withdraw(address: &str, version: i32) -> ActForm {
 
 fn haul_out(tx: &mut Tx<'_>, id: Uuid) -> Result<Sheet> {
     let lift = haulouts::read(tx, HaulOutId::from(id))?;
-    let mut sheet = Sheet::of(tx, lift.fields.vessel_id, format!("Time ashore: {}", lift_words(&lift.fields)))?;
+    let mut sheet =
+        Sheet::of(tx, lift.fields.vessel_id, format!("Time ashore: {}", lift_words(&lift.fields)))?;
     let fields = record_forms::haul_out(sheet.local.today());
     let address = format!("/haul-outs/{id}");
-    let mut form = act(&address, lift.version, "correct", "As it stands", "Save", fields).filled(&lift.fields, &sheet.local);
+    let mut form = act(&address, lift.version, "correct", "As it stands", "Save", fields)
+        .filled(&lift.fields, &sheet.local);
     form.open = true;
     sheet.acts.push(form);
     if lift.fields.relaunched_on.is_none() {
@@ -52,7 +61,9 @@ fn haul_out(tx: &mut Tx<'_>, id: Uuid) -> Result<Sheet> {
 
 fn change_haul_out(tx: &mut Tx<'_>, id: Uuid, act: &str, typed: &Typed) -> Result<()> {
     let before = haulouts::read(tx, HaulOutId::from(id))?;
-    let Some((version, change)) = haul_out(tx, id)?.change(act, typed, &before.fields)? else { return Ok(()) };
+    let Some((version, change)) = haul_out(tx, id)?.change(act, typed, &before.fields)? else {
+        return Ok(());
+    };
     version.check(before.version)?;
     let after = Patch::from_value(change)?.apply(&before.fields)?;
     haulouts_feature::api::change(tx, &before, after).map(|_| ())
@@ -68,7 +79,9 @@ fn coat(tx: &mut Tx<'_>, id: Uuid) -> Result<Sheet> {
         return Ok(sheet);
     }
     let checked = coats_feature::api::read(tx, CoatId::from(id))?;
-    sheet.notes.extend(checked.checks.into_iter().flatten().map(|check| super::yard_words::for_people(&check.detail)));
+    sheet.notes.extend(
+        checked.checks.into_iter().flatten().map(|check| super::yard_words::for_people(&check.detail)),
+    );
     let (address, today) = (format!("/coats/{id}"), sheet.local.today().to_string());
     if fields.removed_on.is_none() {
         let removed = vec![Field::new("removed_on", "Taken off on", Kind::Day).needed().holding(today)];
@@ -78,7 +91,10 @@ fn coat(tx: &mut Tx<'_>, id: Uuid) -> Result<Sheet> {
     let mut own = vec![reason("Why it was wrong").needed()];
     own.extend(record_forms::coat(&sheet.local, &sheets, None));
     own.insert(1, Field::new("removed_on", "Taken off on", Kind::Day));
-    sheet.acts.push(act(&address, coat.version, "correct", "Correct it", "Save the correction", own).filled(&fields, &sheet.local));
+    sheet.acts.push(
+        act(&address, coat.version, "correct", "Correct it", "Save the correction", own)
+            .filled(&fields, &sheet.local),
+    );
     sheet.acts.push(withdraw(&address, coat.version));
     Ok(sheet)
 }
@@ -92,7 +108,8 @@ fn change_coat(tx: &mut Tx<'_>, id: Uuid, act: &str, typed: &Typed) -> Result<()
 fn finding(tx: &mut Tx<'_>, id: Uuid) -> Result<Sheet> {
     let finding = findings::read(tx, FindingId::from(id))?;
     let fields = finding.fields.clone().without_reason();
-    let mut sheet = Sheet::of(tx, fields.vessel_id, format!("{}, {}", finding_words(&fields), day(fields.found_on)))?;
+    let mut sheet =
+        Sheet::of(tx, fields.vessel_id, format!("{}, {}", finding_words(&fields), day(fields.found_on)))?;
     sheet.withdrawn = fields.withdrawn;
     if fields.withdrawn {
         return Ok(sheet);
@@ -102,18 +119,26 @@ fn finding(tx: &mut Tx<'_>, id: Uuid) -> Result<Sheet> {
         (state, _) => format!("{}.", headed(&state)),
     });
     let address = format!("/findings/{id}");
-    let form = |name, title: &str, button, fields| act(&address, finding.version, name, title, button, fields);
+    let form =
+        |name, title: &str, button, fields| act(&address, finding.version, name, title, button, fields);
     if fields.state != FindingState::Repaired {
-        let repaired = vec![Field::new("repaired_on", "Repaired on", Kind::Day).needed().holding(sheet.local.today().to_string())];
+        let repaired = vec![
+            Field::new("repaired_on", "Repaired on", Kind::Day)
+                .needed()
+                .holding(sheet.local.today().to_string()),
+        ];
         let mut repaired = form("repaired", "It was repaired", "Close it as repaired", repaired);
         repaired.open = true;
         sheet.acts.push(repaired);
         let watched = vec![Field::new("follow_up_on", "To be looked at again on", Kind::Day)];
-        let mut watched = form("watched", "Leave it, and look again", "Watch it", watched).filled(&fields, &sheet.local);
+        let mut watched =
+            form("watched", "Leave it, and look again", "Watch it", watched).filled(&fields, &sheet.local);
         "It stays as it is, and is looked at again.".clone_into(&mut watched.about);
         sheet.acts.push(watched);
     }
-    let mut own = vec![reason("Why it was wrong").told("Not needed where only its state, repair or next look changes.")];
+    let mut own = vec![
+        reason("Why it was wrong").told("Not needed where only its state, repair or next look changes."),
+    ];
     own.extend(record_forms::finding(sheet.local.today(), None));
     sheet.acts.push(form("correct", "Correct it", "Save the correction", own).filled(&fields, &sheet.local));
     sheet.acts.push(withdraw(&address, finding.version));
@@ -131,7 +156,12 @@ fn change_finding(tx: &mut Tx<'_>, id: Uuid, act: &str, typed: &Typed) -> Result
 ///
 /// # Errors
 /// Not found; those of the database.
-pub async fn show_haul_out(app: App, request: HttpRequest, permit: PagePermit<RecordWork>, id: At<HaulOutId>) -> Outcome {
+pub async fn show_haul_out(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<RecordWork>,
+    id: At<HaulOutId>,
+) -> Outcome {
     page(app, request, &permit, move |tx| haul_out(tx, id.0.into()), None).await
 }
 
@@ -153,7 +183,12 @@ pub async fn correct_haul_out(
 ///
 /// # Errors
 /// Not found; those of the database.
-pub async fn show_coat(app: App, request: HttpRequest, permit: PagePermit<RecordWork>, id: At<CoatId>) -> Outcome {
+pub async fn show_coat(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<RecordWork>,
+    id: At<CoatId>,
+) -> Outcome {
     page(app, request, &permit, move |tx| coat(tx, id.0.into()), None).await
 }
 

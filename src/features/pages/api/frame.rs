@@ -16,7 +16,9 @@ use crate::features::accounts;
 use crate::http::auth::request_id;
 use crate::http::problem::status;
 use crate::http::{App, Outcome};
-use crate::permissions::{Administer, KeepRegister, Permission, Powers, RecordReadings, Role, SetPolicy, Survey};
+use crate::permissions::{
+    Administer, KeepRegister, Permission, Powers, RecordReadings, Role, SetPolicy, Survey,
+};
 
 /// Nothing but what this service serves itself, no script and no style within a page (Content Security Policy 3).
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; \

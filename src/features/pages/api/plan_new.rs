@@ -55,7 +55,12 @@ struct Ashore {
     local: LocalTime,
 }
 
-fn plan_form(id: HaulOutId, advised: Option<TreatmentKind>, sheets: &[Product], local: &LocalTime) -> ActForm {
+fn plan_form(
+    id: HaulOutId,
+    advised: Option<TreatmentKind>,
+    sheets: &[Product],
+    local: &LocalTime,
+) -> ActForm {
     let advised = advised.and_then(|kind| codes::to_text(&kind).ok()).unwrap_or_default();
     let mut fields = vec![
         Field::unseen("id", fresh_id()),
@@ -68,7 +73,11 @@ fn plan_form(id: HaulOutId, advised: Option<TreatmentKind>, sheets: &[Product], 
         let flag = Field::new(treated, &format!("The {}", word(zone)), Kind::Flag).holding(held);
         fields.push(if n == 0 { flag.beginning("Which zones, and their areas") } else { flag });
         let area = Field::new(area, &format!("Area of the {}", word(zone)), Kind::Number).measured_in("m²");
-        fields.push(if n == 0 { area.told("Left open: as planned before, else by the hull\u{2019}s shape.") } else { area });
+        fields.push(if n == 0 {
+            area.told("Left open: as planned before, else by the hull\u{2019}s shape.")
+        } else {
+            area
+        });
     }
     let usual_of = usual(TreatmentKind::Curative);
     for (n, (step, product, coats)) in COATED.iter().enumerate() {
@@ -76,7 +85,11 @@ fn plan_form(id: HaulOutId, advised: Option<TreatmentKind>, sheets: &[Product], 
         let own = own.map(|sheet| (sheet.id.to_string(), sheet.fields.name.clone())).collect();
         let what = headed(&step.role());
         let field = Field::new(product, &format!("{what}: product"), Kind::Choice(own));
-        fields.push(if n == 0 { field.folding("Products and coats").told("Of a curative treatment only.") } else { field });
+        fields.push(if n == 0 {
+            field.folding("Products and coats").told("Of a curative treatment only.")
+        } else {
+            field
+        });
         let held = usual_of.iter().find(|own| own.step == *step).and_then(|own| own.coats);
         let field = Field::new(coats, &format!("{what}: coats"), Kind::Number);
         fields.push(field.holding(held.map(|coats| coats.to_string()).unwrap_or_default()));
@@ -91,7 +104,8 @@ fn plan_form(id: HaulOutId, advised: Option<TreatmentKind>, sheets: &[Product], 
     ]);
     let action = format!("/haul-outs/{id}/treatments/new");
     let mut form = ActForm::new("plan", "The plan", action, "Plan this treatment", fields);
-    "The steps are those usual for its kind. A named qualified person accepts the plan before work begins.".clone_into(&mut form.about);
+    "The steps are those usual for its kind. A named qualified person accepts the plan before work begins."
+        .clone_into(&mut form.about);
     form.open = true;
     form
 }
@@ -103,7 +117,14 @@ fn load(tx: &mut Tx<'_>, id: HaulOutId) -> Result<Ashore> {
     let sheets = all(|page| products::list(tx, ProductFilter { role: None, updated_since: None }, page))?;
     let local = LocalTime::of(tx)?;
     let form = plan_form(id, advice.kind, &sheets, &local);
-    Ok(Ashore { vessel_id: vessel.id, vessel: vessel.fields.name, lift: lift_words(&lift.fields), advice, form, local })
+    Ok(Ashore {
+        vessel_id: vessel.id,
+        vessel: vessel.fields.name,
+        lift: lift_words(&lift.fields),
+        advice,
+        form,
+        local,
+    })
 }
 
 /// The kind that was chosen.
@@ -121,14 +142,16 @@ fn steps(kind: TreatmentKind, typed: &Value) -> Result<Vec<PlanStep>> {
         match (own, chosen) {
             (None, None) => {}
             (None, Some(_)) => {
-                let detail = "is for a treatment that has such a step: a preventive one does not. Leave it open.";
+                let detail =
+                    "is for a treatment that has such a step: a preventive one does not. Leave it open.";
                 return Err(Error::field(format!("/{product}"), "no_step", detail));
             }
             (Some(own), chosen) => {
                 own.product_id = chosen.and_then(|id| id.parse::<uuid::Uuid>().ok()).map(Into::into);
                 if let Some(number) = typed.get(coats) {
                     let number = number.as_i64().and_then(|number| i32::try_from(number).ok());
-                    let wrong = || Error::field(format!("/{coats}"), "type", "is no whole number. Enter one, as 4.");
+                    let wrong =
+                        || Error::field(format!("/{coats}"), "type", "is no whole number. Enter one, as 4.");
                     own.coats = Some(number.ok_or_else(wrong)?);
                 }
             }
@@ -142,7 +165,11 @@ fn plan_json(typed: &Value) -> Result<(Value, Vec<Zone>, Vec<PlanStep>)> {
     let steps = steps(kind_of(typed)?, typed)?;
     let treated: Vec<_> = ZONES.iter().filter(|(_, treated, _)| typed.get(*treated).is_some()).collect();
     if treated.is_empty() {
-        return Err(Error::field("/bottom", "missing", "or another zone must be treated. Choose one at least."));
+        return Err(Error::field(
+            "/bottom",
+            "missing",
+            "or another zone must be treated. Choose one at least.",
+        ));
     }
     for (_, treated, area) in ZONES {
         if typed.get(treated).is_none() && typed.get(area).is_some() {
@@ -180,7 +207,8 @@ fn at_fields(mut error: Error, zones: &[Zone], steps: &[PlanStep]) -> Error {
                 format!("/{}", if name == Some("area_m2") { area } else { treated })
             }
             ("steps", Some(at), name) => {
-                let (_, product, coats) = COATED.iter().find(|(step, ..)| Some(*step) == steps.get(at).map(|own| own.step))?;
+                let (_, product, coats) =
+                    COATED.iter().find(|(step, ..)| Some(*step) == steps.get(at).map(|own| own.step))?;
                 format!("/{}", if name == Some("coats") { coats } else { product })
             }
             ("dry_target", ..) => format!("/{}", fault.pointer.rsplit('/').next()?),
@@ -235,7 +263,12 @@ async fn page(
 ///
 /// # Errors
 /// Not found; those of the database.
-pub async fn show(app: App, request: HttpRequest, permit: PagePermit<RecordWork>, id: At<HaulOutId>) -> Outcome {
+pub async fn show(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<RecordWork>,
+    id: At<HaulOutId>,
+) -> Outcome {
     page(app, request, permit, id.0, None).await
 }
 
@@ -243,7 +276,8 @@ fn plan_in(tx: &mut Tx<'_>, id: HaulOutId, sent: &Typed) -> Result<TreatmentId> 
     let ashore = load(tx, id)?;
     let typed = ashore.form.json(sent, &ashore.local, json!({}))?;
     let (json, zones, steps) = plan_json(&typed)?;
-    let made = once(tx, "plan_treatment", json, |tx, own, fields: PlanFields| create(tx, own, id, fields), read);
+    let made =
+        once(tx, "plan_treatment", json, |tx, own, fields: PlanFields| create(tx, own, id, fields), read);
     Ok(match made.map_err(|error| at_fields(error, &zones, &steps))? {
         Created::Now(view) | Created::Before(view) => view.id,
         Created::Replayed { id, .. } => TreatmentId::from(id),
@@ -264,9 +298,7 @@ pub async fn make(
     let (typed, sent) = (typed.0.clone(), typed.0);
     match app.write(&permit.0, move |tx| plan_in(tx, id.0, &sent)).await {
         Ok(treatment) => Ok(see(&format!("/treatments/{treatment}"))),
-        Err(error) if is_shown(&error) => {
-            page(app, request, permit, id.0, Some((typed, error))).await
-        }
+        Err(error) if is_shown(&error) => page(app, request, permit, id.0, Some((typed, error))).await,
         Err(error) => Err(error),
     }
 }

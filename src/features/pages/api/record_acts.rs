@@ -29,7 +29,8 @@ const FINDINGS: [&str; 1] = ["finding"];
 /// Ends a time ashore.
 fn relaunch(tx: &mut Tx<'_>, id: VesselId, typed: &Typed, mut json: Value) -> Result<()> {
     let sent = typed.get("haul_out_id").and_then(|id| id.parse::<uuid::Uuid>().ok()).map(HaulOutId::from);
-    let sent = sent.ok_or_else(|| Error::new(Code::Conflict, "The hull is not ashore. Record the lift first."))?;
+    let sent =
+        sent.ok_or_else(|| Error::new(Code::Conflict, "The hull is not ashore. Record the lift first."))?;
     let before = read_haul_out(tx, sent)?;
     if before.fields.vessel_id != id {
         return Err(Error::not_found("haul-out"));

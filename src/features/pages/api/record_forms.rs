@@ -19,7 +19,9 @@ pub fn lift_words(lift: &HaulOutFields) -> String {
 }
 
 fn zones() -> Kind {
-    Kind::Choice(["bottom", "waterline", "keel", "rudder", "appendage"].map(|zone| choice(zone, zone)).to_vec())
+    Kind::Choice(
+        ["bottom", "waterline", "keel", "rudder", "appendage"].map(|zone| choice(zone, zone)).to_vec(),
+    )
 }
 
 /// A day that is mostly today.
@@ -55,7 +57,8 @@ pub fn haul_out(today: NaiveDate) -> Vec<Field> {
     ];
     vec![
         day_of("lifted_on", "Lifted on", today),
-        Field::new("reason", "Why", Kind::Choice(reasons.map(|(code, words)| choice(code, words)).to_vec())).needed(),
+        Field::new("reason", "Why", Kind::Choice(reasons.map(|(code, words)| choice(code, words)).to_vec()))
+            .needed(),
         Field::new("relaunched_on", "Back in the water on", Kind::Day).told("Empty while it stands ashore."),
         Field::new("note", "Anything else", Kind::Long),
         Field::new("ref", "Your own reference", Kind::Text),
@@ -76,7 +79,12 @@ pub fn coat(local: &LocalTime, products: &[Product], lifts: Option<&[HaulOut]>) 
         (product.id.to_string(), format!("{} ({})", product.fields.name, word(&product.fields.role)))
     });
     let mut fields = vec![
-        Field::new("role", "What it is there for", Kind::Choice(roles.map(|(code, words)| choice(code, words)).to_vec())).needed(),
+        Field::new(
+            "role",
+            "What it is there for",
+            Kind::Choice(roles.map(|(code, words)| choice(code, words)).to_vec()),
+        )
+        .needed(),
         Field::new("zone", "Zone", zones()).needed().holding("bottom"),
         day_of("applied_on", "Put on on", local.today()),
     ];
@@ -84,7 +92,9 @@ pub fn coat(local: &LocalTime, products: &[Product], lifts: Option<&[HaulOut]>) 
         let ashore = lifts.iter().rfind(|lift| lift.fields.relaunched_on.is_none());
         let choices = lifts.iter().rev().map(|lift| (lift.id.to_string(), lift_words(&lift.fields)));
         let held = ashore.map_or_else(String::new, |lift| lift.id.to_string());
-        fields.push(Field::new("haul_out_id", "In which time ashore", Kind::Choice(choices.collect())).holding(held));
+        fields.push(
+            Field::new("haul_out_id", "In which time ashore", Kind::Choice(choices.collect())).holding(held),
+        );
     }
     fields.extend([
         Field::new("product_id", "Product, by its data sheet", Kind::Choice(sheets.collect()))
@@ -101,7 +111,8 @@ pub fn coat(local: &LocalTime, products: &[Product], lifts: Option<&[HaulOut]>) 
         time("finished_at", "Ended", local),
         number("sequence", "Which coat of that day, counted outwards", "").told("Empty: the next."),
         Field::new("note", "Anything else", Kind::Long),
-        number("permeability_kg_m_s", "Permeability to water", "kg/(m·s)").folding("By the data sheet, where none is entered"),
+        number("permeability_kg_m_s", "Permeability to water", "kg/(m·s)")
+            .folding("By the data sheet, where none is entered"),
         number("wear_um_per_month_15c", "Wears off afloat at 15 °C", "µm a month"),
         number("season_limit_months", "Lasts, where it does not wear", "months"),
         number("max_days_dry", "May stand dry", "days"),
@@ -115,7 +126,9 @@ pub fn coat(local: &LocalTime, products: &[Product], lifts: Option<&[HaulOut]>) 
 /// Of a finding. Those that stay as they are once recorded are there where surveys are given.
 #[must_use]
 pub fn finding(today: NaiveDate, surveys: Option<&[Survey]>) -> Vec<Field> {
-    let of = |pairs: &[(&str, &str)]| Kind::Choice(pairs.iter().map(|(code, words)| choice(code, words)).collect());
+    let of = |pairs: &[(&str, &str)]| {
+        Kind::Choice(pairs.iter().map(|(code, words)| choice(code, words)).collect())
+    };
     let kinds = [
         ("blister", "a blister, or a field of them"),
         ("skin_break", "a break through the skin"),
@@ -126,11 +139,15 @@ pub fn finding(today: NaiveDate, surveys: Option<&[Survey]>) -> Vec<Field> {
     ];
     let mut fields = vec![
         Field::new("kind", "What", of(&kinds)).needed(),
-        Field::new("layer", "Of a blister: the layer it lies in", of(&[
-            ("coating", "the paint"),
-            ("gelcoat", "under or in the gelcoat"),
-            ("laminate", "the laminate"),
-        ])),
+        Field::new(
+            "layer",
+            "Of a blister: the layer it lies in",
+            of(&[
+                ("coating", "the paint"),
+                ("gelcoat", "under or in the gelcoat"),
+                ("laminate", "the laminate"),
+            ]),
+        ),
         day_of("found_on", "Found on", today),
         Field::new("zone", "Zone", zones()).needed().holding("bottom"),
         Field::new("side", "Side, looking forward", of(&[("port", "port"), ("starboard", "starboard")])),
@@ -140,18 +157,22 @@ pub fn finding(today: NaiveDate, surveys: Option<&[Survey]>) -> Vec<Field> {
         number("count", "How many", ""),
         number("area_m2", "On what area", "m²"),
         Field::new("note", "Anything else", Kind::Long),
-        Field::new("state", "How it stands", of(&[("open", "open"), ("watched", "watched"), ("repaired", "repaired")]))
-            .needed()
-            .holding("open")
-            .beginning("What became of it"),
+        Field::new(
+            "state",
+            "How it stands",
+            of(&[("open", "open"), ("watched", "watched"), ("repaired", "repaired")]),
+        )
+        .needed()
+        .holding("open")
+        .beginning("What became of it"),
         Field::new("follow_up_on", "To be looked at again on", Kind::Day),
         Field::new("repaired_on", "Repaired on", Kind::Day),
         Field::new("happened_on", "It happened on", Kind::Day).folding("More"),
-        Field::new("hull", "Of a multihull: on which hull", of(&[
-            ("centre", "the middle one"),
-            ("port", "port hull"),
-            ("starboard", "starboard hull"),
-        ])),
+        Field::new(
+            "hull",
+            "Of a multihull: on which hull",
+            of(&[("centre", "the middle one"), ("port", "port hull"), ("starboard", "starboard hull")]),
+        ),
         number("fluid_ph", "pH of the fluid, if tested", ""),
     ];
     if let Some(surveys) = surveys {

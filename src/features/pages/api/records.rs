@@ -21,8 +21,8 @@ use crate::features::haulouts::store::{self as haulouts, HaulOut};
 use crate::features::products::store::{self as products, Product, ProductFilter};
 use crate::features::surveys::model::finding::FindingState;
 use crate::features::surveys::model::survey::SurveyState;
-use crate::features::surveys::store::survey::{self, Survey};
 use crate::features::surveys::store::findings_of_vessels;
+use crate::features::surveys::store::survey::{self, Survey};
 use crate::features::treatments::model::entry::{TreatmentState, state};
 use crate::features::treatments::store as treatments;
 use crate::features::treatments::store::plan::{PlansOf, entries_of, plans};
@@ -59,7 +59,8 @@ impl Hull {
         let lifts = haulouts::of_vessel(tx, id)?;
         let mut surveys = all(|page| survey::list(tx, Some(id), None, page))?;
         surveys.sort_by_key(|survey| (survey.fields.surveyed_on, survey.id));
-        let products = all(|page| products::list(tx, ProductFilter { role: None, updated_since: None }, page))?;
+        let products =
+            all(|page| products::list(tx, ProductFilter { role: None, updated_since: None }, page))?;
         let local = LocalTime::of(tx)?;
         let mut before_launch = Vec::new();
         if let Some(open) = lifts.iter().rfind(|lift| lift.fields.relaunched_on.is_none()) {
@@ -78,7 +79,14 @@ impl Hull {
         self.lifts.iter().rfind(|lift| lift.fields.relaunched_on.is_none())
     }
 
-    fn form(&self, act: &'static str, title: &str, door: &str, button: &'static str, fields: Vec<Field>) -> ActForm {
+    fn form(
+        &self,
+        act: &'static str,
+        title: &str,
+        door: &str,
+        button: &'static str,
+        fields: Vec<Field>,
+    ) -> ActForm {
         let action = format!("/vessels/{}/{door}", self.vessel.id);
         ActForm::new(act, title, action, button, fields)
     }
@@ -86,19 +94,32 @@ impl Hull {
     /// Every form, whether it is shown now or not: one that is sent twice is read twice, and makes one.
     #[must_use]
     pub fn forms(&self) -> Vec<ActForm> {
-        let new = |fields: Vec<Field>| std::iter::once(Field::unseen("id", fresh_id())).chain(fields).collect();
+        let new =
+            |fields: Vec<Field>| std::iter::once(Field::unseen("id", fresh_id())).chain(fields).collect();
         let today = self.local.today();
-        let mut relaunch = self.form("relaunch", "It went back into the water", "work", "Record the relaunch", vec![
-            Field::unseen("haul_out_id", self.ashore().map(|lift| lift.id.to_string()).unwrap_or_default()),
-            Field::unseen("version", self.ashore().map(|lift| lift.version).unwrap_or_default()),
-            Field::new("relaunched_on", "Relaunched on", Kind::Day).needed().holding(today.to_string()),
-        ]);
+        let mut relaunch = self.form(
+            "relaunch",
+            "It went back into the water",
+            "work",
+            "Record the relaunch",
+            vec![
+                Field::unseen(
+                    "haul_out_id",
+                    self.ashore().map(|lift| lift.id.to_string()).unwrap_or_default(),
+                ),
+                Field::unseen("version", self.ashore().map(|lift| lift.version).unwrap_or_default()),
+                Field::new("relaunched_on", "Relaunched on", Kind::Day).needed().holding(today.to_string()),
+            ],
+        );
         relaunch.cautions = vec![Work::Lifting.caution()];
         relaunch.about = self.before_launch.join(" ");
         let lifted = if self.ashore().is_some() { "An earlier time ashore" } else { "It was lifted" };
-        let mut lift = self.form("lift", lifted, "work", "Record the lift", new(record_forms::haul_out(today)));
+        let mut lift =
+            self.form("lift", lifted, "work", "Record the lift", new(record_forms::haul_out(today)));
         lift.cautions = vec![Work::Lifting.caution()];
-        if let Some(field) = lift.fields.iter_mut().find(|field| field.name == "lifted_on" && self.ashore().is_some()) {
+        if let Some(field) =
+            lift.fields.iter_mut().find(|field| field.name == "lifted_on" && self.ashore().is_some())
+        {
             field.value.clear();
         }
         let coat = record_forms::coat(&self.local, &self.products, Some(&self.lifts));
@@ -107,9 +128,11 @@ impl Hull {
             .clone_into(&mut coat.about);
         coat.cautions = vec![Work::EpoxyCoating.caution(), Work::Antifouling.caution()];
         let finding = record_forms::finding(today, Some(&self.surveys));
-        let finding = self.form("finding", "Something was found", "findings", "Record the finding", new(finding));
+        let finding =
+            self.form("finding", "Something was found", "findings", "Record the finding", new(finding));
         let done = record_forms::treatment_done(&self.lifts);
-        let mut done = self.form("treated", "A treatment was done before", "work", "Record the treatment", new(done));
+        let mut done =
+            self.form("treated", "A treatment was done before", "work", "Record the treatment", new(done));
         "One that is to be done is planned instead. Of one that was done elsewhere, or before its steps were recorded here, this keeps what the dates need."
             .clone_into(&mut done.about);
         vec![relaunch, lift, coat, finding, done]
@@ -216,12 +239,18 @@ fn lists(tx: &mut Tx<'_>, hull: &Hull, powers: &Powers, treated: Vec<Line>) -> R
     let lifts = hull.lifts.iter().rev().map(|lift| Line {
         on: day(lift.fields.lifted_on),
         what: headed(&lift.fields.reason),
-        about: [Some(lift_words(&lift.fields)), lift.fields.note.clone()].into_iter().flatten().collect::<Vec<_>>().join(". "),
+        about: [Some(lift_words(&lift.fields)), lift.fields.note.clone()]
+            .into_iter()
+            .flatten()
+            .collect::<Vec<_>>()
+            .join(". "),
         to: works.then(|| format!("/haul-outs/{}", lift.id)),
         tag: lift.fields.relaunched_on.is_none().then_some("ashore"),
     });
     let mut findings = findings_of_vessels(tx, &[id])?;
-    findings.sort_by_key(|finding| (finding.fields.state == FindingState::Repaired, std::cmp::Reverse(finding.fields.found_on)));
+    findings.sort_by_key(|finding| {
+        (finding.fields.state == FindingState::Repaired, std::cmp::Reverse(finding.fields.found_on))
+    });
     let findings = findings.iter().map(|finding| {
         let fields = &finding.fields;
         let repaired = fields.repaired_on.map(|on| format!("repaired {}", day(on)));
@@ -229,7 +258,11 @@ fn lists(tx: &mut Tx<'_>, hull: &Hull, powers: &Powers, treated: Vec<Line>) -> R
         Line {
             on: day(fields.found_on),
             what: finding_words(fields),
-            about: [repaired, again, fields.note.clone()].into_iter().flatten().collect::<Vec<_>>().join(". "),
+            about: [repaired, again, fields.note.clone()]
+                .into_iter()
+                .flatten()
+                .collect::<Vec<_>>()
+                .join(". "),
             to: reads.then(|| format!("/findings/{}", finding.id)),
             tag: match fields.state {
                 FindingState::Open => Some("open"),
@@ -255,13 +288,23 @@ fn lists(tx: &mut Tx<'_>, hull: &Hull, powers: &Powers, treated: Vec<Line>) -> R
     let surveys = hull.surveys.iter().rev().map(|survey| Line {
         on: day(survey.fields.surveyed_on),
         what: headed(&survey.state()),
-        about: survey.fields.blistering.map(|found| format!("blistering: {}", word(&found))).unwrap_or_default(),
+        about: survey
+            .fields
+            .blistering
+            .map(|found| format!("blistering: {}", word(&found)))
+            .unwrap_or_default(),
         to: reads.then(|| format!("/surveys/{}/entry", survey.id)),
         tag: (survey.state() == SurveyState::Draft).then_some("not signed"),
     });
     let kind = |id, title, none, open, lines| Lines { id, title, none, open, lines };
     Ok(vec![
-        kind("findings", "What was found", "Nothing is recorded as found.", "Close or correct", findings.collect()),
+        kind(
+            "findings",
+            "What was found",
+            "Nothing is recorded as found.",
+            "Close or correct",
+            findings.collect(),
+        ),
         kind("coats", "Coats", "No coat is recorded.", "Correct", coats.collect()),
         kind("lifts", "Times ashore", "No lift is recorded.", "Correct", lifts.collect()),
         kind("surveys", "Surveys", "No survey is recorded.", "Open", surveys.collect()),
@@ -326,7 +369,10 @@ pub async fn page<P: Permission>(
         done: asked.get("done").and_then(|act| done_words(act)).filter(|_| refused.is_none()),
         problems,
         drafts: drafts.map(|draft| (draft.id, day(draft.fields.surveyed_on))).collect(),
-        plan: hull.ashore().filter(|_| !is_going).map(|lift| format!("/haul-outs/{}/treatments/new", lift.id)),
+        plan: hull
+            .ashore()
+            .filter(|_| !is_going)
+            .map(|lift| format!("/haul-outs/{}/treatments/new", lift.id)),
         may_plan: may::<RecordWork>(&powers),
         may_survey: may::<WriteSurvey>(&powers),
         may_change: may::<KeepRegister>(&powers),

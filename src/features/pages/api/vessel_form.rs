@@ -14,14 +14,23 @@ use crate::ids::SiteId;
 /// A zone with the names of its fields in the form: sandwich or not, laminate, gelcoat.
 const ZONES: [(Zone, [&str; 3]); 5] = [
     (Zone::Bottom, ["bottom_cored", "bottom_laminate_thickness_mm", "bottom_gelcoat_thickness_um"]),
-    (Zone::Waterline, ["waterline_cored", "waterline_laminate_thickness_mm", "waterline_gelcoat_thickness_um"]),
+    (
+        Zone::Waterline,
+        ["waterline_cored", "waterline_laminate_thickness_mm", "waterline_gelcoat_thickness_um"],
+    ),
     (Zone::Keel, ["keel_cored", "keel_laminate_thickness_mm", "keel_gelcoat_thickness_um"]),
     (Zone::Rudder, ["rudder_cored", "rudder_laminate_thickness_mm", "rudder_gelcoat_thickness_um"]),
-    (Zone::Appendage, ["appendage_cored", "appendage_laminate_thickness_mm", "appendage_gelcoat_thickness_um"]),
+    (
+        Zone::Appendage,
+        ["appendage_cored", "appendage_laminate_thickness_mm", "appendage_gelcoat_thickness_um"],
+    ),
 ];
 /// What those are called in a zone of a vessel.
 const OF_ZONE: [&str; 3] = ["cored", "laminate_thickness_mm", "gelcoat_thickness_um"];
 const MONTHS: [&str; 2] = ["ashore_from_month", "ashore_until_month"];
+
+/// The field of the vessel's form: forms of pages have a field `form` for their token.
+const SHAPE: &str = "hull_form";
 
 /// The form of a new vessel, or of one as it stands.
 #[must_use]
@@ -29,7 +38,7 @@ pub fn vessel_form(vessel: Option<&Vessel>, sites: &[(SiteId, String)], local: &
     let mut fields = vec![
         Field::new("name", "Name", Kind::Text).needed(),
         Field::new(
-            "form",
+            SHAPE,
             "Shape under water",
             Kind::Choice(vec![
                 choice("fin_keel", "sailing, with a fin keel"),
@@ -41,8 +50,12 @@ pub fn vessel_form(vessel: Option<&Vessel>, sites: &[(SiteId, String)], local: &
         )
         .needed(),
         Field::new("length_m", "Length of the hull", Kind::Number).measured_in("m").needed(),
-        Field::new("site_id", "Lies at", Kind::Choice(sites.iter().map(|(id, name)| (id.to_string(), name.clone())).collect()))
-            .told("Left open, a stand-in climate is taken."),
+        Field::new(
+            "site_id",
+            "Lies at",
+            Kind::Choice(sites.iter().map(|(id, name)| (id.to_string(), name.clone())).collect()),
+        )
+        .told("Left open, a stand-in climate is taken."),
         Field::new("berth", "Berth", Kind::Text),
     ];
     fields.extend(built());
@@ -50,9 +63,11 @@ pub fn vessel_form(vessel: Option<&Vessel>, sites: &[(SiteId, String)], local: &
     fields.extend(measures());
     fields.extend(zones());
     fields.extend([
-        Field::new("ref", "Your own reference", Kind::Text).folding("Reference, hull number, note, the day it left"),
+        Field::new("ref", "Your own reference", Kind::Text)
+            .folding("Reference, hull number, note, the day it left"),
         Field::new("hull_id_number", "Hull identification number (ISO 10087)", Kind::Text),
-        Field::new("retired_on", "The day it left for good", Kind::Day).told("From then on nothing of it is due."),
+        Field::new("retired_on", "The day it left for good", Kind::Day)
+            .told("From then on nothing of it is due."),
         Field::new("note", "Anything else", Kind::Long),
     ]);
     let mut form = match vessel {
@@ -65,7 +80,7 @@ pub fn vessel_form(vessel: Option<&Vessel>, sites: &[(SiteId, String)], local: &
             let action = format!("/vessels/{}/change", vessel.id);
             let form = ActForm::new("vessel", "The vessel as it stands", action, "Save", fields);
             let mut form = form.filled(&vessel.fields, local);
-            hold_zones(&mut form, &vessel.fields, local);
+            hold_build(&mut form, &vessel.fields, local);
             form
         }
     };
@@ -110,7 +125,8 @@ fn season_and_owner() -> Vec<Field> {
     let months: Vec<(String, String)> = (1..=12).map(|n: u32| choice(&n.to_string(), month(n))).collect();
     vec![
         Field::new(MONTHS[0], "From", Kind::Choice(months.clone())).beginning("Usual season ashore"),
-        Field::new(MONTHS[1], "To the end of", Kind::Choice(months)).told("Both, or neither: afloat all year but for its haul-outs."),
+        Field::new(MONTHS[1], "To the end of", Kind::Choice(months))
+            .told("Both, or neither: afloat all year but for its haul-outs."),
         Field::new("owner_name", "Name", Kind::Text).beginning("The boat\u{2019}s owner"),
         Field::new("owner_phone", "Telephone", Kind::Text),
         Field::new("owner_email", "E-mail address", Kind::Text),
@@ -136,7 +152,10 @@ fn zones() -> Vec<Field> {
             Field::new(
                 cored,
                 &format!("{zone}: built as"),
-                Kind::Choice(vec![choice("false", "solid laminate"), choice("true", "sandwich, with a core")]),
+                Kind::Choice(vec![
+                    choice("false", "solid laminate"),
+                    choice("true", "sandwich, with a core"),
+                ]),
             ),
             Field::new(laminate, &format!("{zone}: laminate"), Kind::Number).measured_in("mm"),
             Field::new(gelcoat, &format!("{zone}: gelcoat as built"), Kind::Number).measured_in("µm"),
@@ -149,8 +168,11 @@ fn zones() -> Vec<Field> {
     fields
 }
 
-/// Puts how the zones of a vessel are built into the fields.
-fn hold_zones(form: &mut ActForm, vessel: &VesselFields, local: &LocalTime) {
+/// Puts the shape of a vessel and how its zones are built into the fields.
+fn hold_build(form: &mut ActForm, vessel: &VesselFields, local: &LocalTime) {
+    if let Some(field) = form.fields.iter_mut().find(|field| field.name == SHAPE) {
+        field.hold(&json!(vessel.form), local);
+    }
     for zone in &vessel.zones {
         let Some((_, names)) = ZONES.iter().find(|(own, _)| *own == zone.zone) else { continue };
         let zone = serde_json::to_value(zone).unwrap_or_default();
@@ -192,8 +214,13 @@ impl Read {
 
     fn of(form: &ActForm, typed: &Typed, local: &LocalTime, json: Value) -> Result<Self> {
         let Value::Object(mut object) = json else { return Ok(Self { json, zones: Vec::new() }) };
+        if let Some(shape) = object.remove(SHAPE) {
+            object.insert("form".to_owned(), shape);
+        }
         for name in MONTHS {
-            if let Some(number) = object.get(name).and_then(Value::as_str).and_then(|text| text.parse::<i32>().ok()) {
+            if let Some(number) =
+                object.get(name).and_then(Value::as_str).and_then(|text| text.parse::<i32>().ok())
+            {
                 object.insert(name.to_owned(), json!(number));
             }
         }
@@ -210,8 +237,11 @@ impl Read {
         let typed = form.json(typed, local, json!({}))?;
         let (mut described, mut zones) = (Vec::new(), Vec::new());
         for (zone, names) in &ZONES {
-            let mut own: Map<String, Value> =
-                names.iter().zip(OF_ZONE).filter_map(|(name, own)| Some((own.to_owned(), typed.get(*name)?.clone()))).collect();
+            let mut own: Map<String, Value> = names
+                .iter()
+                .zip(OF_ZONE)
+                .filter_map(|(name, own)| Some((own.to_owned(), typed.get(*name)?.clone())))
+                .collect();
             if own.is_empty() {
                 continue;
             }
@@ -233,6 +263,9 @@ impl Read {
     #[must_use]
     pub fn at_fields(&self, mut error: Error) -> Error {
         let place = |fault: &FieldError| {
+            if fault.pointer == "/form" {
+                return Some(format!("/{SHAPE}"));
+            }
             let mut parts = fault.pointer.strip_prefix("/zones/")?.split('/');
             let zone = self.zones.get(parts.next()?.parse::<usize>().ok()?)?;
             Some(format!("/{}_{}", word(zone), parts.next()?))
