@@ -68,30 +68,27 @@ fn plan_form(
         Field::new("starts_on", "Work is meant to start on", Kind::Day).holding(local.today().to_string()),
         Field::new("note", "Anything else", Kind::Long),
     ];
-    for (n, (zone, treated, area)) in ZONES.iter().enumerate() {
+    for (n, (zone, treated, _)) in ZONES.iter().enumerate() {
         let held = if *zone == Zone::Bottom { "true" } else { "" };
         let flag = Field::new(treated, &format!("The {}", word(zone)), Kind::Flag).holding(held);
-        fields.push(if n == 0 { flag.beginning("Which zones, and their areas") } else { flag });
-        let area = Field::new(area, &format!("Area of the {}", word(zone)), Kind::Number).measured_in("m²");
-        fields.push(if n == 0 {
-            area.told("Left open: as planned before, else by the hull\u{2019}s shape.")
-        } else {
-            area
-        });
+        fields.push(if n == 0 { flag.beginning("Which zones are treated") } else { flag });
     }
-    let usual_of = usual(TreatmentKind::Curative);
-    for (n, (step, product, coats)) in COATED.iter().enumerate() {
+    for (n, (zone, _, area)) in ZONES.iter().enumerate() {
+        let field = Field::new(area, &format!("Area of the {}", word(zone)), Kind::Number).measured_in("m²");
+        let hint = "Left open: as planned before, else by the hull\u{2019}s shape.";
+        fields.push(if n == 0 { field.folding("Areas, where they were measured").told(hint) } else { field });
+    }
+    for (n, (step, product, _)) in COATED.iter().enumerate() {
         let own = sheets.iter().filter(|sheet| Some(sheet.fields.role) == step.role());
         let own = own.map(|sheet| (sheet.id.to_string(), sheet.fields.name.clone())).collect();
-        let what = headed(&step.role());
-        let field = Field::new(product, &format!("{what}: product"), Kind::Choice(own));
-        fields.push(if n == 0 {
-            field.folding("Products and coats").told("Of a curative treatment only.")
-        } else {
-            field
-        });
-        let held = usual_of.iter().find(|own| own.step == *step).and_then(|own| own.coats);
-        let field = Field::new(coats, &format!("{what}: coats"), Kind::Number);
+        let field = Field::new(product, &format!("{}: product", headed(&step.role())), Kind::Choice(own));
+        let hint = "Of a curative treatment only.";
+        fields.push(if n == 0 { field.folding("Products and coats").told(hint) } else { field });
+    }
+    let usual_of = usual(TreatmentKind::Curative);
+    for (step, _, coats) in COATED {
+        let held = usual_of.iter().find(|own| own.step == step).and_then(|own| own.coats);
+        let field = Field::new(coats, &format!("{}: coats", headed(&step.role())), Kind::Number);
         fields.push(field.holding(held.map(|coats| coats.to_string()).unwrap_or_default()));
     }
     fields.extend([
