@@ -86,7 +86,7 @@ pub fn coat(local: &LocalTime, products: &[Product], lifts: Option<&[HaulOut]>) 
         )
         .needed(),
         Field::new("zone", "Zone", zones()).needed().holding("bottom"),
-        day_of("applied_on", "Put on on", local.today()),
+        day_of("applied_on", "Day it was put on", local.today()),
     ];
     if let Some(lifts) = lifts {
         let ashore = lifts.iter().rfind(|lift| lift.fields.relaunched_on.is_none());
