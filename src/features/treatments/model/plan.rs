@@ -377,7 +377,9 @@ impl PlanFields {
     }
 }
 
-fn usual(kind: TreatmentKind) -> Vec<PlanStep> {
+/// The steps that are usual for a kind (common practice, no source).
+#[must_use]
+pub fn usual(kind: TreatmentKind) -> Vec<PlanStep> {
     let steps: &[(StepKind, Option<i32>)] = match kind {
         TreatmentKind::Preventive => &[
             (StepKind::WashDown, None),
