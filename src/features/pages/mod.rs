@@ -17,8 +17,8 @@ use crate::permissions::{
     Survey,
 };
 use api::{
-    acts, choice, drying, due, entry, entry_new, entry_survey, files, hull, import, members, policy,
-    programs, session, sign_in, treatment, treatment_acts, webhooks,
+    acts, choice, drying, due, entry, entry_new, entry_survey, files, hindcast, hull, import, learning,
+    members, policy, programs, session, sign_in, statistics, treatment, treatment_acts, webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.
@@ -68,6 +68,12 @@ pub const PAGES: &[PageRoute] = &[
     needs::<RecordWork>("POST", "/treatments/{id}/work", || web::post().to(treatment_acts::work)),
     needs::<RecordReadings>("POST", "/treatments/{id}/climate", || web::post().to(treatment_acts::climate)),
     needs::<Survey>("POST", "/treatments/{id}/decisions", || web::post().to(treatment_acts::decide)),
+    needs::<Read>("GET", "/statistics", || web::get().to(statistics::show)),
+    needs::<Read>("GET", "/statistics.csv", || web::get().to(statistics::csv)),
+    needs::<SetPolicy>("POST", "/learning", || web::post().to(learning::choose)),
+    needs::<Administer>("POST", "/learning/settings", || web::post().to(learning::set)),
+    needs::<Read>("GET", "/hindcast", || web::get().to(hindcast::show)),
+    needs::<Read>("GET", "/hindcast.csv", || web::get().to(hindcast::csv)),
     needs::<Administer>("GET", "/members", || web::get().to(members::show)),
     needs::<Administer>("POST", "/members/{id}", || web::post().to(members::change_member)),
     needs::<Administer>("POST", "/invitations", || web::post().to(members::invite)),

@@ -24,6 +24,7 @@ static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
     let files = [
         ("pages.css", "text/css; charset=utf-8", include_str!("../../../html/files/pages.css")),
         ("dossier.css", "text/css; charset=utf-8", STYLE),
+        ("figures.css", "text/css; charset=utf-8", include_str!("../../../html/files/figures.css")),
         ("hull.css", "text/css; charset=utf-8", include_str!("../../../html/files/hull.css")),
         ("yard.css", "text/css; charset=utf-8", include_str!("../../../html/files/yard.css")),
         ("entry.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/entry.js")),
