@@ -42,6 +42,7 @@ mod page_import;
 mod page_organisation;
 mod page_session;
 mod pages_hull;
+mod pages_statistics;
 mod pages_yard;
 mod passwords;
 mod policies;

@@ -13,12 +13,13 @@ use actix_web::{Route, web};
 use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::permissions::{
-    Administer, BeOneself, KeepRegister, Permission, Read, RecordReadings, RecordWork, Role, SetPolicy,
-    Survey,
+    Administer, BeOneself, GrantVessels, KeepRegister, Permission, Read, RecordReadings, RecordWork, Role,
+    SetPolicy, Survey,
 };
 use api::{
-    acts, choice, drying, due, entry, entry_new, entry_survey, files, hindcast, hull, import, learning,
-    members, policy, programs, session, sign_in, statistics, treatment, treatment_acts, webhooks,
+    acts, choice, drying, due, entry, entry_new, entry_survey, exports, files, grants, hindcast, hull,
+    import, learning, me, members, policy, programs, session, sign_in, statistics, treatment, treatment_acts,
+    webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.
@@ -49,8 +50,20 @@ pub const PAGES: &[PageRoute] = &[
     open("POST", "/sign-out", || web::post().to(sign_in::leave)),
     needs::<BeOneself>("GET", "/organisations", || web::get().to(choice::show)),
     needs::<BeOneself>("POST", "/organisations", || web::post().to(choice::choose)),
+    needs::<BeOneself>("GET", "/me", || web::get().to(me::show)),
+    needs::<BeOneself>("POST", "/me/letter", || web::post().to(me::letter)),
+    needs::<BeOneself>("POST", "/me/calendar-feeds", || web::post().to(me::make_calendar)),
+    needs::<BeOneself>("POST", "/me/calendar-feeds/{id}", || web::post().to(me::end_calendar)),
+    needs::<BeOneself>("POST", "/me/password", || web::post().to(me::password)),
+    needs::<BeOneself>("POST", "/me/second-factor", || web::post().to(me::second_factor)),
+    needs::<BeOneself>("POST", "/me/sign-out", || web::post().to(me::sign_out_everywhere)),
     needs::<Read>("GET", "/due", || web::get().to(due::show)),
     needs::<Read>("GET", "/due.csv", || web::get().to(due::csv)),
+    needs::<Read>("GET", "/due.xlsx", || web::get().to(exports::due_workbook)),
+    needs::<Read>("GET", "/due.print", || web::get().to(exports::due_printed)),
+    needs::<Read>("GET", "/fleet.csv", || web::get().to(exports::fleet_csv)),
+    needs::<Read>("GET", "/fleet.xlsx", || web::get().to(exports::fleet_workbook)),
+    needs::<Read>("GET", "/fleet.print", || web::get().to(exports::fleet_printed)),
     needs::<Read>("GET", "/vessels", || web::get().to(hull::list::show)),
     needs::<Read>("GET", "/vessels/{id}", || web::get().to(hull::show)),
     needs::<Read>("POST", "/vessels/{id}/what-if", || web::post().to(hull::what_if::ask)),
@@ -85,6 +98,11 @@ pub const PAGES: &[PageRoute] = &[
     needs::<Administer>("POST", "/programs/{id}", || web::post().to(programs::change_program)),
     needs::<Read>("GET", "/policy", || web::get().to(policy::show)),
     needs::<SetPolicy>("POST", "/policy", || web::post().to(policy::set)),
+    needs::<Read>("GET", "/grants", || web::get().to(grants::show)),
+    needs::<GrantVessels>("POST", "/grants", || web::post().to(grants::give)),
+    needs::<GrantVessels>("POST", "/grants/{id}", || web::post().to(grants::revoke)),
+    needs::<GrantVessels>("POST", "/transfers", || web::post().to(grants::offer)),
+    needs::<GrantVessels>("POST", "/transfers/{id}", || web::post().to(grants::settle)),
     needs::<Administer>("GET", "/webhooks", || web::get().to(webhooks::show)),
     needs::<Administer>("POST", "/webhooks", || web::post().to(webhooks::make)),
     needs::<Administer>("POST", "/webhooks/{id}", || web::post().to(webhooks::change_webhook)),

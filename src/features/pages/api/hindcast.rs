@@ -121,7 +121,10 @@ fn verdict(rows: &[(Standing, ScoreRow)]) -> (bool, Vec<String>) {
 
 fn left_out(left_out: LeftOut) -> Vec<String> {
     let told = [
-        (left_out.undecided, "told nothing of onset: a part of the bottom, or blisters too few and small to count"),
+        (
+            left_out.undecided,
+            "told nothing of onset: a part of the bottom, or blisters too few and small to count",
+        ),
         (left_out.already_blistered, "were of a bottom found blistered before and not treated since"),
         (left_out.skin_changed, "came after work on the skin since the forecast"),
         (left_out.without_a_day_before, "had no day before them in the life to forecast on"),
@@ -158,9 +161,11 @@ fn found(view: HindcastView) -> Found {
     let compared = rows(&view);
     let (wins, verdict) = if compared.is_empty() { (false, Vec::new()) } else { verdict(&compared) };
     let tenths = view.transform.as_ref().map(|spread| {
-        spread.tenths.iter().enumerate().map(|(n, lives)| {
-            [format!("{} to {}\u{a0}%", n * 10, n * 10 + 10), lives.to_string()]
-        })
+        spread
+            .tenths
+            .iter()
+            .enumerate()
+            .map(|(n, lives)| [format!("{} to {}\u{a0}%", n * 10, n * 10 + 10), lives.to_string()])
     });
     Found {
         wins,
@@ -239,7 +244,8 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
         .read(&permit.0, move |tx| {
             let today = organisation_today(tx)?;
             let first = NaiveDate::from_ymd_opt(today.year() - YEARS, 1, 1).unwrap_or(today);
-            let surveyed = if unasked { surveys::store::vessels_surveyed_since(tx, first)? } else { Vec::new() };
+            let surveyed =
+                if unasked { surveys::store::vessels_surveyed_since(tx, first)? } else { Vec::new() };
             Ok((today, organisation_name(tx)?, surveyed.iter().map(|(_, count)| count).sum::<i64>()))
         })
         .await?;
@@ -252,7 +258,8 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
     let frame = Frame::of(&request, organisation, "statistics", "How right the dates were")?;
     let query = serde_urlencoded::to_string(&asked).map_err(Error::internal)?;
     let csv = format!("/hindcast.csv?{query}");
-    let mut page = HindcastPage { frame, fields: fields(&asked, today, None), waits, busy: None, found: None, csv };
+    let mut page =
+        HindcastPage { frame, fields: fields(&asked, today, None), waits, busy: None, found: None, csv };
     match answer {
         Ok(answer) => {
             page.found = answer.map(|(view, _)| found(view));
@@ -289,8 +296,10 @@ mod tests {
 
     fn judged(brier: [f64; 2], log: [f64; 2]) -> HindcastView {
         let (mut view, _) = judge(Asked { from_year: 2014, lead_months: 12 }, Vec::new(), LeftOut::default());
-        let against = |baseline| Comparison { forecast: 0.2, baseline, skill: None, difference_standard_error: 0.01 };
-        let scores = |of: [f64; 2]| Some(Scores { calendar_rule: against(of[0]), fleet_mean: against(of[1]) });
+        let against =
+            |baseline| Comparison { forecast: 0.2, baseline, skill: None, difference_standard_error: 0.01 };
+        let scores =
+            |of: [f64; 2]| Some(Scores { calendar_rule: against(of[0]), fleet_mean: against(of[1]) });
         (view.brier_score, view.log_score) = (scores(brier), scores(log));
         view
     }
@@ -299,7 +308,10 @@ mod tests {
     #[test]
     fn a_baseline_that_wins_is_told_first_and_alone() {
         let (wins, told) = verdict(&rows(&judged([0.3, 0.3], [0.1, 0.3])));
-        assert!(wins && told.len() == 1 && told[0].contains("log score the calendar rule did better"), "{told:?}");
+        assert!(
+            wins && told.len() == 1 && told[0].contains("log score the calendar rule did better"),
+            "{told:?}"
+        );
         let (wins, told) = verdict(&rows(&judged([0.3, 0.3], [0.3, 0.3])));
         assert!(!wins && told[0].contains("by both scores"), "{told:?}");
         let (wins, told) = verdict(&rows(&judged([0.21, 0.19], [0.2, 0.2])));

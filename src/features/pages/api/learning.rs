@@ -140,10 +140,7 @@ fn moves_words(preview: &PreviewView) -> Vec<String> {
     }
     told.push(format!(
         "Overdue: {} now, {} then. Due within a year: {} now, {} then.",
-        moves.overdue_before,
-        moves.overdue_after,
-        moves.due_within_year_before,
-        moves.due_within_year_after
+        moves.overdue_before, moves.overdue_after, moves.due_within_year_before, moves.due_within_year_after
     ));
     told
 }
@@ -188,7 +185,11 @@ impl Read<'_> {
         let followed = self.views.iter().find(|view| Some(view.id) == learning.calibration_id);
         let Some(view) = followed else {
             let since = learning.choices.last().map_or_else(String::new, |choice| {
-                format!(" Chosen by {} on {}.", self.person(choice.chosen_by), self.local.day(choice.chosen_at))
+                format!(
+                    " Chosen by {} on {}.",
+                    self.person(choice.chosen_by),
+                    self.local.day(choice.chosen_at)
+                )
             });
             return vec![format!(
                 "The dates follow the priors: nothing learned from this fleet is in them yet.{since}"
@@ -254,7 +255,14 @@ fn waiting(tx: &mut Tx<'_>, about: String, view: &CalibrationView) -> Result<Wai
     };
     let Some(preview) = preview else {
         let moves = vec!["How the dates would move has not been computed. Ask for it below.".to_owned()];
-        return Ok(Waiting { about, moves, kinds: Vec::new(), furthest: Vec::new(), outdated: true, id: view.id });
+        return Ok(Waiting {
+            about,
+            moves,
+            kinds: Vec::new(),
+            furthest: Vec::new(),
+            outdated: true,
+            id: view.id,
+        });
     };
     let kinds = preview.moves.kinds.iter().map(|kind| {
         [
@@ -300,10 +308,7 @@ fn forms(
     let mut forms = Vec::new();
     let to = || "/learning".to_owned();
     if let Some(waiting) = waiting.filter(|_| may.0) {
-        let fields = vec![
-            Field::unseen("calibration_id", waiting.id),
-            note("Why, for who reads it later"),
-        ];
+        let fields = vec![Field::unseen("calibration_id", waiting.id), note("Why, for who reads it later")];
         let title = "Let the dates follow the one that waits";
         forms.push(ActForm::new("accept", title, to(), "Let the dates follow it", fields));
     }
@@ -319,7 +324,8 @@ fn forms(
         forms.push(back);
     }
     if may.1 {
-        let words = |code: &Acceptance, words: &str| (codes::to_text(code).unwrap_or_default(), words.to_owned());
+        let words =
+            |code: &Acceptance, words: &str| (codes::to_text(code).unwrap_or_default(), words.to_owned());
         let acceptance = vec![
             words(&Acceptance::Automatic, "the service, from eight events on"),
             words(&Acceptance::ByPerson, "a person, who has seen how the dates move"),
@@ -327,9 +333,15 @@ fn forms(
         let chosen = codes::to_text(&learning.acceptance).unwrap_or_default();
         let fields = vec![
             Field::unseen("version", learning.version),
-            Field::new("acceptance", "Who puts a new fit to use", Kind::Choice(acceptance)).needed().holding(chosen),
-            Field::new("pooled", "Give sums of our fits to other organisations that do, and learn from theirs", Kind::Flag)
-                .holding(if learning.pooled { "true" } else { "" }),
+            Field::new("acceptance", "Who puts a new fit to use", Kind::Choice(acceptance))
+                .needed()
+                .holding(chosen),
+            Field::new(
+                "pooled",
+                "Give sums of our fits to other organisations that do, and learn from theirs",
+                Kind::Flag,
+            )
+            .holding(if learning.pooled { "true" } else { "" }),
         ];
         let mut form =
             ActForm::new("settings", "How we learn", "/learning/settings".to_owned(), "Save", fields);
@@ -363,7 +375,11 @@ impl Learning {
                     class.hulls.to_string(),
                     class.events.to_string(),
                     format!("{:.2}", class.prior_scale_exposure_years),
-                    interval(class.scale_exposure_years, class.lower_exposure_years, class.upper_exposure_years),
+                    interval(
+                        class.scale_exposure_years,
+                        class.lower_exposure_years,
+                        class.upper_exposure_years,
+                    ),
                 ]
             })
         });

@@ -76,7 +76,9 @@ impl Done {
         match self {
             Self::Accept => "The dates follow it from now on. All are being computed again.",
             Self::Priors => "The dates follow the priors from now on. All are being computed again.",
-            Self::Fit => "A fit is asked for. Reload the page in a minute: a new version stands here, unless nothing has changed since the last.",
+            Self::Fit => {
+                "A fit is asked for. Reload the page in a minute: a new version stands here, unless nothing has changed since the last."
+            }
             Self::Preview => "The preview is being computed anew. Reload the page in a minute.",
             Self::Settings => "Saved.",
         }
@@ -112,9 +114,8 @@ fn select<T: Serialize + DeserializeOwned>(
     options: &[(&str, &str)],
 ) -> Select {
     let chosen = chosen.and_then(|chosen| codes::to_text(chosen).ok()).unwrap_or_default();
-    let options = options.iter().map(|(code, words)| {
-        ((*code).to_owned(), (*words).to_owned(), *code == chosen)
-    });
+    let options =
+        options.iter().map(|(code, words)| ((*code).to_owned(), (*words).to_owned(), *code == chosen));
     Select { name, label, options: options.collect() }
 }
 
@@ -135,12 +136,7 @@ fn selects(asked: &Asked, sites: &[(SiteId, String)]) -> Vec<Select> {
                 ("site", "site"),
             ],
         ),
-        select(
-            "time",
-            "Time",
-            asked.time.as_ref(),
-            &[("", "years"), ("exposure_years", "exposure years")],
-        ),
+        select("time", "Time", asked.time.as_ref(), &[("", "years"), ("exposure_years", "exposure years")]),
         select(
             "laminate_class",
             "Laminate",
@@ -196,10 +192,9 @@ fn title(group: &LifetimeGroup, by: Option<LifetimeGrouping>) -> String {
         Some(LifetimeGrouping::SkinSystem) => {
             group.skin_system.as_ref().map_or_else(|| unknown("Skin"), headed)
         }
-        Some(LifetimeGrouping::Water) => group
-            .water
-            .as_ref()
-            .map_or_else(|| unknown("Water"), |water| format!("{} water", headed(water))),
+        Some(LifetimeGrouping::Water) => {
+            group.water.as_ref().map_or_else(|| unknown("Water"), |water| format!("{} water", headed(water)))
+        }
         Some(LifetimeGrouping::Site) => group.site_name.clone().unwrap_or_else(|| unknown("Site")),
     }
 }
@@ -270,16 +265,15 @@ struct Lives {
 }
 
 fn lives_part(view: &LifetimesView) -> Lives {
-    let groups: Vec<Group> = view
-        .groups
-        .iter()
-        .enumerate()
-        .map(|(n, found)| group(found, n, view.by, view.time))
-        .collect();
+    let groups: Vec<Group> =
+        view.groups.iter().enumerate().map(|(n, found)| group(found, n, view.by, view.time)).collect();
     let left_out = match view.lives_left_out {
         0 => String::new(),
-        1 => "1 life is left out: its beginning is unknown, or no water forecast is made for the hull.".to_owned(),
-        more => format!("{more} lives are left out: their beginning is unknown, or no water forecast is made for the hull."),
+        1 => "1 life is left out: its beginning is unknown, or no water forecast is made for the hull."
+            .to_owned(),
+        more => format!(
+            "{more} lives are left out: their beginning is unknown, or no water forecast is made for the hull."
+        ),
     };
     Lives {
         about: format!(
@@ -338,7 +332,8 @@ pub async fn page<P: Permission>(
         (None, Some(_)) => StatusCode::OK,
     };
     let query = serde_urlencoded::to_string(&asked).map_err(Error::internal)?;
-    let csv = if query.is_empty() { "/statistics.csv".to_owned() } else { format!("/statistics.csv?{query}") };
+    let csv =
+        if query.is_empty() { "/statistics.csv".to_owned() } else { format!("/statistics.csv?{query}") };
     let page = StatisticsPage {
         selects: selects(&asked, &sites),
         lives,

@@ -15,11 +15,18 @@ const HEIGHT: f64 = 240.0;
 pub fn coverage(room: Room, covered: f64, title: &str) -> String {
     let right = room.width() - RIGHT;
     let share = Scale { from: 0.0, to: 1.0, first: RIGHT, last: right };
-    let about = "A bar from nothing at the left to all lives at the right, and a line where eight in ten are.";
+    let about =
+        "A bar from nothing at the left to all lives at the right, and a line where eight in ten are.";
     let mut drawing = Drawing::begin(room, 78.0, "coverage", title, about);
     for n in 0..=4_u32 {
         let value = f64::from(n) / 4.0;
-        let anchor = if n == 0 { "start" } else if n == 4 { "end" } else { "middle" };
+        let anchor = if n == 0 {
+            "start"
+        } else if n == 4 {
+            "end"
+        } else {
+            "middle"
+        };
         drawing.line("grid", (share.at(value), 20.0), (share.at(value), 54.0));
         drawing.words((share.at(value), 71.0), anchor, &per_cent(value));
     }
@@ -66,7 +73,8 @@ pub fn histogram(room: Room, spread: &Spread, title: &str) -> String {
 #[must_use]
 pub fn chances(room: Room, bands: &[ChanceBand], title: &str) -> String {
     let (base, right) = (HEIGHT - BOTTOM, room.width() - RIGHT);
-    let highest = bands.iter().flat_map(|band| [band.mean_probability, band.found_fraction]).fold(0.0, f64::max);
+    let highest =
+        bands.iter().flat_map(|band| [band.mean_probability, band.found_fraction]).fold(0.0, f64::max);
     let top = [0.1, 0.2, 0.5].into_iter().find(|top| highest <= *top).unwrap_or(1.0);
     let said = Scale { from: 0.0, to: top, first: LEFT, last: right };
     let found = Scale { from: 0.0, to: top, first: base, last: TOP };
