@@ -159,6 +159,7 @@ fn due_on(app: &TestApp, vessel: &str) -> String {
 }
 
 #[test]
+#[expect(clippy::too_many_lines, reason = "one day's work, step after step")]
 fn a_survey_is_begun_read_and_signed_and_the_date_moves() {
     let app = TestApp::start();
     let vessel = vessel(&app);
@@ -386,6 +387,7 @@ fn entries(yard: &Yard, treatment: &str) -> Vec<Value> {
 }
 
 #[test]
+#[expect(clippy::too_many_lines, reason = "one day's work, step after step")]
 fn a_treatment_is_worked_on_from_its_page() {
     let yard = Yard::set();
     let barrier = made(&yard.app.lead(), &product("barrier", &["barrier"], &json!({})));
