@@ -29,7 +29,7 @@ use crate::science::forecast::dates::Basis;
 use crate::science::hindcast::scores::Comparison;
 
 /// Up to so many surveys are looked back on without being asked: that takes a second or two.
-const MOST_UNASKED: i64 = 300;
+const MOST_UNASKED: i64 = 500;
 
 /// What is asked, as it was typed.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]

@@ -153,8 +153,13 @@ fn account_forms(account: &OwnAccountView) -> Vec<ActForm> {
     "A second device then makes a code for each sign-in, six digits that change every half minute (TOTP, RFC 6238)."
         .clone_into(&mut make.about);
     let confirm = vec![Field::new("code", "The code that the device shows now", Kind::Text).needed()];
-    let confirm =
-        ActForm::new("confirm", "Confirm it with its first code", factor.clone(), "Confirm", confirm);
+    let confirm = ActForm::new(
+        "confirm",
+        "Confirm a second factor with its first code",
+        factor.clone(),
+        "Confirm",
+        confirm,
+    );
     let mut forms = vec![password, make, confirm];
     if account.second_factor {
         let title = "Give up the second factor";

@@ -6,7 +6,7 @@ use crate::science::hindcast::scores::Spread;
 
 const LEFT: f64 = 52.0;
 const RIGHT: f64 = 14.0;
-const TOP: f64 = 14.0;
+const TOP: f64 = 20.0;
 const BOTTOM: f64 = 44.0;
 const HEIGHT: f64 = 240.0;
 
@@ -65,7 +65,7 @@ pub fn histogram(room: Room, spread: &Spread, title: &str) -> String {
         drawing.words((place.at(n), base + 17.0), if n == 0.0 { "start" } else { "end" }, words);
     }
     drawing.line("limit", (LEFT, count.at(even)), (right, count.at(even)));
-    drawing.words((right, count.at(even) - 5.0), "end", &format!("even: {even:.1}"));
+    drawing.words((right, TOP - 5.0), "end", &format!("level line, even: {even:.1} lives a bar"));
     drawing.end()
 }
 
@@ -118,8 +118,8 @@ mod tests {
             .filter_map(|bar| bar.split("height=\"").nth(1)?.split('"').next()?.parse().ok())
             .collect();
         assert_eq!(heights.len(), 10);
-        assert!((heights[0] - 182.0).abs() < 0.2 && (heights[1] - 91.0).abs() < 0.2, "{heights:?}");
+        assert!((heights[0] - 176.0).abs() < 0.2 && (heights[1] - 88.0).abs() < 0.2, "{heights:?}");
         assert!(heights[9] < 0.1, "{heights:?}");
-        assert!(svg.contains("even: 2.0"));
+        assert!(svg.contains("even: 2.0 lives"));
     }
 }
