@@ -125,11 +125,12 @@ fn moves_words(preview: &PreviewView) -> Vec<String> {
         moves.dates, moves.hulls, moves.moved, moves.sooner, moves.later
     )];
     if let Some(days) = moves.later_days {
+        let furthest = [-moves.most_sooner_days.abs(), moves.most_later_days];
+        let furthest: Vec<String> = furthest.into_iter().filter(|days| *days != 0).map(days_words).collect();
         told.push(format!(
-            "Of those that move, {}. The furthest: {} and {}.",
+            "Of those that move, {}. The furthest: {}.",
             spread_words(Some(days)),
-            days_words(-moves.most_sooner_days.abs()),
-            days_words(moves.most_later_days)
+            furthest.join(" and ")
         ));
     }
     if moves.newly_dated + moves.no_longer_dated > 0 {
