@@ -1,5 +1,7 @@
 //! A bound on computations at work at once, so that they leave the blocking threads to the database.
 
+use std::time::Duration;
+
 use tokio::sync::{Semaphore, SemaphorePermit};
 
 use crate::error::{Code, Error, Result};
@@ -29,6 +31,22 @@ impl Gate {
                 .because(full)
         })?;
         Self::at(place, f).await
+    }
+
+    /// As [`Gate::run`], but waits so long for a place: for people, who would only come again at once.
+    ///
+    /// # Errors
+    /// Unavailable when no place came free; those of `f`.
+    pub async fn run_within<T: Send + 'static>(
+        &'static self,
+        longest: Duration,
+        f: impl FnOnce() -> Result<T> + Send + 'static,
+    ) -> Result<T> {
+        let place = tokio::time::timeout(longest, self.0.acquire()).await.map_err(|over| {
+            Error::new(Code::Unavailable, "All places for computations are taken. Try again in a moment.")
+                .because(over)
+        })?;
+        Self::at(place.map_err(Error::internal)?, f).await
     }
 
     /// As [`Gate::run`], but waits for a place: for work whose input has been sent already, and is large.

@@ -5,7 +5,7 @@ use serde_json::{Value, json};
 use crate::support::app::{Answer, PASSWORD, TestApp};
 
 /// The bytes of a base32 text (RFC 4648, section 6).
-fn base32(text: &str) -> Vec<u8> {
+pub fn base32(text: &str) -> Vec<u8> {
     let bits: Vec<u8> = text
         .bytes()
         .map(|letter| match letter {
@@ -18,7 +18,7 @@ fn base32(text: &str) -> Vec<u8> {
 }
 
 /// The code at a time, by the formulas of RFC 6238, section 4, and RFC 4226, section 5.3.
-fn code_at(secret: &[u8], unix_s: u64) -> String {
+pub fn code_at(secret: &[u8], unix_s: u64) -> String {
     let key = ring::hmac::Key::new(ring::hmac::HMAC_SHA1_FOR_LEGACY_USE_ONLY, secret);
     let mac = ring::hmac::sign(&key, &(unix_s / 30).to_be_bytes());
     let mac = mac.as_ref();

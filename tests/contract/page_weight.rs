@@ -62,6 +62,7 @@ fn no_page_weighs_more_than_a_telephone_in_a_yard_can_load() {
     );
     run(&mut superuser, "ANALYZE").expect("statistics");
     let mut visitor = Visitor::signed_in(&app, &app.home.people["administrator"].2);
+    // Whole lists are taken away, not looked at.
     let mut paths: Vec<String> = PAGES
         .iter()
         .filter(|page| page.method == "GET" && page.roles.is_some() && !page.path.contains('.'))

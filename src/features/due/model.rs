@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use crate::features::vessels::model::LaminateClass;
-use crate::ids::{SiteId, VesselId};
+use crate::ids::{OrgId, SiteId, VesselId};
 use crate::science::forecast::dates::{DueKind, DueStatus};
 
 /// The days after a lift's first date within which other dates are served by it, unless told otherwise.
@@ -49,6 +49,8 @@ impl LaminateFilter {
 /// Which rows.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct DueFilter {
+    /// Of vessels of this organisation: one's own, or those it granted.
+    pub org_id: Option<OrgId>,
     /// Of vessels lying at this site.
     pub site_id: Option<SiteId>,
     /// Of this vessel.

@@ -104,6 +104,9 @@ fn due_row((own, date, vessel, onset, calibration_id, stale): JoinedRow) -> Resu
 macro_rules! filtered {
     ($query:expr, $filter:expr) => {{
         let (mut query, filter) = ($query, $filter);
+        if let Some(org_id) = filter.org_id {
+            query = query.filter(due::org_id.eq(org_id));
+        }
         if let Some(site_id) = filter.site_id {
             query = query.filter(due::site_id.eq(site_id));
         }

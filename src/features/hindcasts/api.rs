@@ -25,7 +25,7 @@ static PLACES: Gate = Gate::new(1);
 const LONGEST: Duration = Duration::from_secs(45);
 
 /// The years looked back on, unless told otherwise.
-const YEARS: i32 = 10;
+pub const YEARS: i32 = 10;
 
 /// Which surveys, and from how long before.
 #[derive(Debug, Clone, Deserialize, IntoParams)]
@@ -41,6 +41,23 @@ pub struct HindcastQuery {
     /// `csv` for every survey as CSV; without it, `Accept` decides.
     #[param(nullable = false, inline)]
     pub format: Option<FigureForm>,
+}
+
+/// Holds past surveys against the forecasts of then; who finds another at work waits so long for it.
+///
+/// # Errors
+/// Invalid; unavailable, where no place came free or it took too long; those of the database.
+pub async fn hindcast(
+    app: &App,
+    permit: &Permit<Read>,
+    asked: Asked,
+    longest: Duration,
+) -> Result<(HindcastView, Vec<JudgedCase>)> {
+    let asked = asked.checked(app.read(permit, organisation_today).await?)?;
+    let (db, actor) = (app.db.clone(), permit.actor().clone());
+    PLACES
+        .run_within(longest, move || store::hindcast(&db, &actor, asked, Some(Instant::now() + LONGEST)))
+        .await
 }
 
 /// Holds past surveys against the forecasts that were possible before them, from what was known then: scores against a
@@ -65,10 +82,8 @@ pub async fn read_hindcast(
     let today = app.read(&permit, organisation_today).await?;
     let lead_months = query.lead_months.unwrap_or(LEAD_MONTHS);
     let from_year = query.from_year.unwrap_or(today.year() - YEARS);
-    let asked = Asked { from_year, lead_months }.checked(today)?;
-    let (db, actor) = (app.db.clone(), permit.actor().clone());
-    let (view, cases) =
-        PLACES.run(move || store::hindcast(&db, &actor, asked, Some(Instant::now() + LONGEST))).await?;
+    let asked = Asked { from_year, lead_months };
+    let (view, cases) = hindcast(&app, &permit, asked, Duration::ZERO).await?;
     Ok(match form {
         FigureForm::Json => HttpResponse::Ok().json(view),
         FigureForm::Csv => whole("hindcast.csv", csv(&cases)?),

@@ -347,19 +347,48 @@ fn chance_bands(cases: &[Case]) -> Vec<ChanceBand> {
         .collect()
 }
 
-/// How two mean scores stand to each other, by twice the standard error of their difference.
+/// How the forecasts stand to a baseline.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Standing {
+    /// The baseline wins.
+    Worse,
+    /// The scores do not tell.
+    Alike,
+    /// The forecasts win.
+    Better,
+}
+
+impl Standing {
+    /// By twice the standard error of the difference of two mean scores.
+    #[must_use]
+    pub fn of(scores: &Comparison) -> Self {
+        let difference = scores.forecast - scores.baseline;
+        if difference.abs() <= 2.0 * scores.difference_standard_error {
+            Self::Alike
+        } else if difference < 0.0 {
+            Self::Better
+        } else {
+            Self::Worse
+        }
+    }
+
+    /// In words, of the forecast.
+    #[must_use]
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Worse => "is worse than",
+            Self::Alike => "cannot be told from",
+            Self::Better => "is better than",
+        }
+    }
+}
+
 fn standing(scores: &Comparison, name: &str, baseline: &str) -> String {
-    let difference = scores.forecast - scores.baseline;
-    let verdict = if difference.abs() <= 2.0 * scores.difference_standard_error {
-        "cannot be told from"
-    } else if difference < 0.0 {
-        "is better than"
-    } else {
-        "is worse than"
-    };
     format!(
-        "By the {name} score (lower is better) the forecast, {:.4}, {verdict} {baseline}, {:.4}.",
-        scores.forecast, scores.baseline
+        "By the {name} score (lower is better) the forecast, {:.4}, {} {baseline}, {:.4}.",
+        scores.forecast,
+        Standing::of(scores).words(),
+        scores.baseline
     )
 }
 

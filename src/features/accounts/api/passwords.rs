@@ -1,5 +1,7 @@
 //! Changing a password that is known, and resetting one that is not, by a one-time token.
 
+use std::net::IpAddr;
+
 use actix_web::{HttpResponse, get, post};
 use chrono::Duration;
 use garde::Validate;
@@ -169,18 +171,23 @@ pub async fn complete_password_reset(app: App, from: CallerAddress, body: Plain<
 #[post("/v1/me/password")]
 pub async fn change_password(app: App, permit: Permit<BeOneself>, body: Plain<PasswordChange>) -> Outcome {
     let (person_id, from) = (person(&permit)?, permit.address());
-    blocking(move || {
-        prove_again(&app, from, person_id, &body.0.password, body.0.code.as_deref())?;
-        let hash = hash_password(&body.0.new_password)?;
-        app.db.sign_in(|conn| {
-            let now = app.clock.now();
-            links::change_password(conn, person_id, &hash, now)?;
-            store::revoke_all(conn, person_id, now)?;
-            acts::record(conn, person_id, None, "change_password", from, now)
-        })
-    })
-    .await?;
+    blocking(move || change(&app, from, person_id, &body.0)).await?;
     Ok(HttpResponse::NoContent().finish())
+}
+
+/// Changes a password; all sessions of the person end.
+///
+/// # Errors
+/// Those of [`prove_again`] and of the database.
+pub fn change(app: &AppState, from: IpAddr, person_id: PersonId, asked: &PasswordChange) -> Result<()> {
+    prove_again(app, from, person_id, &asked.password, asked.code.as_deref())?;
+    let hash = hash_password(&asked.new_password)?;
+    app.db.sign_in(|conn| {
+        let now = app.clock.now();
+        links::change_password(conn, person_id, &hash, now)?;
+        store::revoke_all(conn, person_id, now)?;
+        acts::record(conn, person_id, None, "change_password", from, now)
+    })
 }
 
 /// Reads who you are, and the organisations you can sign in to.
@@ -189,17 +196,23 @@ pub async fn change_password(app: App, permit: Permit<BeOneself>, body: Plain<Pa
 #[get("/v1/me")]
 pub async fn read_own_account(app: App, permit: Permit<BeOneself>) -> Outcome {
     let (person_id, org_id) = (person(&permit)?, permit.actor().org_id);
-    let view = blocking(move || {
-        app.db.sign_in(|conn| {
-            let email = store::address_of(conn, person_id)?;
-            let candidate = store::candidate(conn, &email)?;
-            let memberships = store::memberships(conn, person_id)?
-                .into_iter()
-                .map(|(org_id, name, role)| MembershipView { org_id, name, role })
-                .collect();
-            let second_factor = candidate.is_some_and(|c| c.second_factor_confirmed);
-            Ok(OwnAccountView { person_id, email, org_id, second_factor, memberships })
-        })
-    });
+    let view = blocking(move || own_account(&app, person_id, org_id));
     Ok(HttpResponse::Ok().insert_header(("cache-control", "no-store")).json(view.await?))
+}
+
+/// Who a person is, and the organisations they can sign in to.
+///
+/// # Errors
+/// Those of the database.
+pub fn own_account(app: &AppState, person_id: PersonId, org_id: OrgId) -> Result<OwnAccountView> {
+    app.db.sign_in(|conn| {
+        let email = store::address_of(conn, person_id)?;
+        let candidate = store::candidate(conn, &email)?;
+        let memberships = store::memberships(conn, person_id)?
+            .into_iter()
+            .map(|(org_id, name, role)| MembershipView { org_id, name, role })
+            .collect();
+        let second_factor = candidate.is_some_and(|c| c.second_factor_confirmed);
+        Ok(OwnAccountView { person_id, email, org_id, second_factor, memberships })
+    })
 }

@@ -1,6 +1,8 @@
 //! The optional second factor: one-time codes by time (TOTP, RFC 6238: SHA-1, six digits, thirty seconds, one step
 //! of tolerance either way, each code once).
 
+use std::net::IpAddr;
+
 use actix_web::{HttpResponse, post};
 use chrono::{DateTime, Utc};
 use garde::Validate;
@@ -111,20 +113,31 @@ pub async fn request_second_factor(
 ) -> Outcome {
     let person_id = person(&permit)?;
     let from = permit.address();
-    let view = blocking(move || {
-        prove_again(&app, from, person_id, &body.0.password, body.0.code.as_deref())?;
-        let secret = random::<SECRET_BYTES>()?;
-        let sealed = app.guards.sealing.seal(uuid::Uuid::from(person_id).as_bytes(), &secret)?;
-        let email = app.db.sign_in(|conn| {
-            links::keep_second_factor(conn, person_id, Some(&sealed), false)?;
-            store::address_of(conn, person_id)
-        })?;
-        let secret = base32(&secret);
-        let account: String = form_urlencoded::byte_serialize(email.as_bytes()).collect();
-        let uri = format!("otpauth://totp/garboard:{account}?secret={secret}&issuer=garboard");
-        Ok(SecondFactorView { secret, uri })
-    });
+    let view = blocking(move || make(&app, from, person_id, &body.0));
     Ok(HttpResponse::Ok().insert_header(("cache-control", "no-store")).json(view.await?))
+}
+
+/// Makes a second factor, to be confirmed.
+///
+/// # Errors
+/// Those of [`prove_again`] and of the database.
+pub fn make(
+    app: &AppState,
+    from: IpAddr,
+    person_id: PersonId,
+    again: &PasswordAgain,
+) -> Result<SecondFactorView> {
+    prove_again(app, from, person_id, &again.password, again.code.as_deref())?;
+    let secret = random::<SECRET_BYTES>()?;
+    let sealed = app.guards.sealing.seal(uuid::Uuid::from(person_id).as_bytes(), &secret)?;
+    let email = app.db.sign_in(|conn| {
+        links::keep_second_factor(conn, person_id, Some(&sealed), false)?;
+        store::address_of(conn, person_id)
+    })?;
+    let secret = base32(&secret);
+    let account: String = form_urlencoded::byte_serialize(email.as_bytes()).collect();
+    let uri = format!("otpauth://totp/garboard:{account}?secret={secret}&issuer=garboard");
+    Ok(SecondFactorView { secret, uri })
 }
 
 /// Confirms a second factor with its first code: signing in asks for one from now on.
@@ -138,29 +151,30 @@ pub async fn confirm_second_factor(
 ) -> Outcome {
     let person_id = person(&permit)?;
     let from = permit.address();
-    blocking(move || {
-        let email = app.db.sign_in(|conn| store::address_of(conn, person_id))?;
-        app.guards.sign_in.admit(&email, from)?;
-        let found = app.db.sign_in(|conn| store::candidate(conn, &email))?;
-        let sealed = found.filter(|c| !c.second_factor_confirmed).and_then(|c| c.second_factor_sealed);
-        let sealed = sealed.ok_or_else(|| {
-            Error::new(Code::Conflict, "There is no second factor to confirm. Ask for one first.")
-        })?;
-        let step_at = step_of(&app, person_id, &sealed, &body.0.code)?.ok_or_else(|| {
-            Error::field(
-                "/code",
-                "rule",
-                "is not the present code. Check the clock of the device that made it.",
-            )
-        })?;
-        app.db.sign_in(|conn| {
-            links::keep_second_factor(conn, person_id, Some(&sealed), true)?;
-            links::spend_code(conn, person_id, step_at)?;
-            acts::record(conn, person_id, None, "confirm_second_factor", from, app.clock.now())
-        })
-    })
-    .await?;
+    blocking(move || confirm(&app, from, person_id, &body.0.code)).await?;
     Ok(HttpResponse::NoContent().finish())
+}
+
+/// Confirms a second factor with its first code.
+///
+/// # Errors
+/// A conflict where there is none to confirm; invalid; those of the database.
+pub fn confirm(app: &AppState, from: IpAddr, person_id: PersonId, code: &str) -> Result<()> {
+    let email = app.db.sign_in(|conn| store::address_of(conn, person_id))?;
+    app.guards.sign_in.admit(&email, from)?;
+    let found = app.db.sign_in(|conn| store::candidate(conn, &email))?;
+    let sealed = found.filter(|c| !c.second_factor_confirmed).and_then(|c| c.second_factor_sealed);
+    let sealed = sealed.ok_or_else(|| {
+        Error::new(Code::Conflict, "There is no second factor to confirm. Ask for one first.")
+    })?;
+    let step_at = step_of(app, person_id, &sealed, code)?.ok_or_else(|| {
+        Error::field("/code", "rule", "is not the present code. Check the clock of the device that made it.")
+    })?;
+    app.db.sign_in(|conn| {
+        links::keep_second_factor(conn, person_id, Some(&sealed), true)?;
+        links::spend_code(conn, person_id, step_at)?;
+        acts::record(conn, person_id, None, "confirm_second_factor", from, app.clock.now())
+    })
 }
 
 /// Removes your second factor.
@@ -174,15 +188,20 @@ pub async fn remove_second_factor(
 ) -> Outcome {
     let person_id = person(&permit)?;
     let from = permit.address();
-    blocking(move || {
-        prove_again(&app, from, person_id, &body.0.password, body.0.code.as_deref())?;
-        app.db.sign_in(|conn| {
-            links::keep_second_factor(conn, person_id, None, false)?;
-            acts::record(conn, person_id, None, "remove_second_factor", from, app.clock.now())
-        })
-    })
-    .await?;
+    blocking(move || remove(&app, from, person_id, &body.0)).await?;
     Ok(HttpResponse::NoContent().finish())
+}
+
+/// Removes a second factor.
+///
+/// # Errors
+/// Those of [`prove_again`] and of the database.
+pub fn remove(app: &AppState, from: IpAddr, person_id: PersonId, again: &PasswordAgain) -> Result<()> {
+    prove_again(app, from, person_id, &again.password, again.code.as_deref())?;
+    app.db.sign_in(|conn| {
+        links::keep_second_factor(conn, person_id, None, false)?;
+        acts::record(conn, person_id, None, "remove_second_factor", from, app.clock.now())
+    })
 }
 
 #[cfg(test)]

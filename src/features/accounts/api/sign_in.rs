@@ -277,6 +277,18 @@ pub fn end(app: &AppState, from: IpAddr, token: &str, everywhere: bool) -> Resul
     })
 }
 
+/// Ends every session of a person.
+///
+/// # Errors
+/// Those of the database.
+pub fn end_all(app: &AppState, from: IpAddr, person_id: PersonId) -> Result<()> {
+    app.db.sign_in(|conn| {
+        let now = app.clock.now();
+        store::revoke_all(conn, person_id, now)?;
+        acts::record(conn, person_id, None, "sign_out_everywhere", from, now)
+    })
+}
+
 /// Ends the session of a refresh token, or every session of its person.
 #[utoipa::path(tag = "accounts", request_body = SignOut,
     responses((status = 204, description = "The session is over"), OpenDoorProblems))]

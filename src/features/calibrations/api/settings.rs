@@ -47,7 +47,11 @@ impl Kept for LearningView {
     }
 }
 
-fn view(tx: &mut Tx<'_>) -> Result<LearningView> {
+/// How the organisation learns, and what its dates follow.
+///
+/// # Errors
+/// Those of the database.
+pub fn view(tx: &mut Tx<'_>) -> Result<LearningView> {
     let (fields, version, updated_at) = store::settings(tx)?;
     let choices = store::choices(tx)?;
     Ok(LearningView {
@@ -98,14 +102,19 @@ pub async fn change_learning(
     if_match: IfMatch,
     patch: Patch<LearningFields>,
 ) -> Outcome {
-    let changed = app.write(&permit, move |tx| {
-        let (before, version, _) = store::settings(tx)?;
-        if_match.check(version)?;
-        let after = patch.apply(&before)?;
-        write(tx, before, after, version)?;
-        view(tx)
-    });
-    changed.await.map(kept)
+    app.write(&permit, move |tx| change(tx, if_match, &patch)).await.map(kept)
+}
+
+/// Changes how the organisation learns.
+///
+/// # Errors
+/// Invalid; stale; those of the database.
+pub fn change(tx: &mut Tx<'_>, if_match: IfMatch, patch: &Patch<LearningFields>) -> Result<LearningView> {
+    let (before, version, _) = store::settings(tx)?;
+    if_match.check(version)?;
+    let after = patch.apply(&before)?;
+    write(tx, before, after, version)?;
+    view(tx)
 }
 
 /// Lets the dates follow the priors again: all are computed again. No later fit is put to use but by a person, until
@@ -114,16 +123,22 @@ pub async fn change_learning(
     responses((status = 200, description = "The priors are in use", body = LearningView), CreateProblems))]
 #[post("/v1/learning/priors")]
 pub async fn accept_priors(app: App, permit: Permit<SetPolicy>, choice: Plain<ChoiceFields>) -> Outcome {
-    let returned = app.write(&permit, move |tx| {
-        if store::in_use(tx)?.is_some() {
-            choose(tx, None, choice.0.note.as_deref())?;
-        }
-        let (before, version, _) = store::settings(tx)?;
-        if before.acceptance == Acceptance::Automatic {
-            let after = LearningFields { acceptance: Acceptance::ByPerson, ..before };
-            write(tx, before, after, version)?;
-        }
-        view(tx)
-    });
+    let returned = app.write(&permit, move |tx| return_to_priors(tx, choice.0.note.as_deref()));
     Ok(HttpResponse::Ok().json(returned.await?))
+}
+
+/// Lets the dates follow the priors again.
+///
+/// # Errors
+/// Those of the database.
+pub fn return_to_priors(tx: &mut Tx<'_>, note: Option<&str>) -> Result<LearningView> {
+    if store::in_use(tx)?.is_some() {
+        choose(tx, None, note)?;
+    }
+    let (before, version, _) = store::settings(tx)?;
+    if before.acceptance == Acceptance::Automatic {
+        let after = LearningFields { acceptance: Acceptance::ByPerson, ..before };
+        write(tx, before, after, version)?;
+    }
+    view(tx)
 }

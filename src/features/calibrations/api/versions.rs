@@ -61,7 +61,9 @@ pub struct CalibrationView {
 }
 
 impl CalibrationView {
-    fn of(stored: StoredCalibration, choices: &[Choice]) -> Self {
+    /// Of a stored one, by what was chosen.
+    #[must_use]
+    pub fn of(stored: StoredCalibration, choices: &[Choice]) -> Self {
         let id = stored.followed.id;
         let accepted = choices.iter().rfind(|choice| choice.calibration_id == Some(id));
         let fit = stored.followed.calibration;
@@ -155,20 +157,26 @@ pub async fn list_calibrations(app: App, permit: Permit<Read>, query: Params<Cal
     responses((status = 202, description = "It will be fitted", body = Requested), CreateProblems))]
 #[post("/v1/calibrations")]
 pub async fn request_calibration(app: App, permit: Permit<SetPolicy>) -> Outcome {
-    let requested = app.write(&permit, |tx| {
-        let org_id = tx.org_id();
-        request(tx, LEARNING, org_id.into())?;
-        let act = Act::<()> {
-            action: "request_calibration",
-            entity: "organisation",
-            entity_id: org_id.into(),
-            before: None,
-            after: None,
-        };
-        audit::record(tx, &act)?;
-        Ok(Requested { requested_at: tx.now() })
-    });
+    let requested = app.write(&permit, ask);
     Ok(HttpResponse::Accepted().json(requested.await?))
+}
+
+/// Asks for a fit.
+///
+/// # Errors
+/// Those of the database.
+pub fn ask(tx: &mut Tx<'_>) -> Result<Requested> {
+    let org_id = tx.org_id();
+    request(tx, LEARNING, org_id.into())?;
+    let act = Act::<()> {
+        action: "request_calibration",
+        entity: "organisation",
+        entity_id: org_id.into(),
+        before: None,
+        after: None,
+    };
+    audit::record(tx, &act)?;
+    Ok(Requested { requested_at: tx.now() })
 }
 
 /// Reads a calibration: what was held before, what was learned, and how much stands behind it.
@@ -192,13 +200,19 @@ pub async fn accept_calibration(
     id: At<CalibrationId>,
     choice: Plain<ChoiceFields>,
 ) -> Outcome {
-    let accepted = app.write(&permit, move |tx| {
-        store::read(tx, id.0)?.followed.usable()?;
-        // What is in use already stays so, and nothing is computed again.
-        if store::in_use(tx)?.is_none_or(|followed| followed.id != id.0) {
-            choose(tx, Some(id.0), choice.0.note.as_deref())?;
-        }
-        view(tx, id.0)
-    });
+    let accepted = app.write(&permit, move |tx| accept(tx, id.0, choice.0.note.as_deref()));
     Ok(HttpResponse::Ok().json(accepted.await?))
+}
+
+/// Puts a calibration to use.
+///
+/// # Errors
+/// Not found; a conflict where it cannot serve; those of the database.
+pub fn accept(tx: &mut Tx<'_>, id: CalibrationId, note: Option<&str>) -> Result<CalibrationView> {
+    store::read(tx, id)?.followed.usable()?;
+    // What is in use already stays so, and nothing is computed again.
+    if store::in_use(tx)?.is_none_or(|followed| followed.id != id) {
+        choose(tx, Some(id), note)?;
+    }
+    view(tx, id)
 }

@@ -130,6 +130,9 @@ pub enum DueFormat {
 #[serde(deny_unknown_fields)]
 #[into_params(parameter_in = Query)]
 pub struct DueQuery {
+    /// Only of vessels of this organisation: your own, or one that granted you vessels.
+    #[param(nullable = false)]
+    pub org_id: Option<OrgId>,
     /// Only of vessels lying at this site.
     #[param(nullable = false)]
     pub site_id: Option<SiteId>,
@@ -176,6 +179,7 @@ crate::list_query!(DueQuery, "list_due");
 impl DueQuery {
     pub(super) fn filter(&self, today: NaiveDate) -> DueFilter {
         DueFilter {
+            org_id: self.org_id,
             site_id: self.site_id,
             vessel_id: self.vessel_id,
             kind: self.kind,
@@ -205,6 +209,7 @@ impl DueQuery {
     pub(super) fn in_words(&self) -> String {
         let class = self.laminate_class.as_ref().and_then(|class| codes::to_text(class).ok());
         let chosen: Vec<String> = [
+            self.org_id.map(|id| format!("organisation {id}")),
             self.site_id.map(|id| format!("site {id}")),
             self.vessel_id.map(|id| format!("vessel {id}")),
             self.kind.as_ref().and_then(|kind| codes::to_text(kind).ok()),

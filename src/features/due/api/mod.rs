@@ -4,5 +4,5 @@ pub mod columns;
 pub mod export;
 mod lifts;
 pub mod list;
-mod printed;
-mod workbook;
+pub mod printed;
+pub mod workbook;

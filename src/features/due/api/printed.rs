@@ -8,13 +8,16 @@ use chrono::{DateTime, Days, NaiveDate, Utc};
 use super::list::{DueQuery, DueView, cautions_of};
 use super::workbook::{ADVICE, each_row};
 use crate::codes;
-use crate::error::Error;
+use crate::error::{Error, Result};
+use crate::features::due::model::DueFilter;
 use crate::http::{App, Outcome, Permit};
 use crate::permissions::Read;
 use crate::science::forecast::dates::DueStatus;
 
 /// The most rows that are put on paper.
 const MAX_PRINTED: usize = 2_000;
+/// The style of lists made for printing.
+pub const STYLE: &str = include_str!("../../../html/files/list.css");
 
 /// The rows that fall due in one span of time.
 struct Part {
@@ -25,6 +28,8 @@ struct Part {
 #[derive(Template)]
 #[template(path = "due_list.html")]
 struct DueListPage {
+    /// Where the style is; within the page, for one that is kept by itself.
+    sheet: Option<String>,
     today: NaiveDate,
     printed_at: DateTime<Utc>,
     chosen: String,
@@ -79,10 +84,27 @@ const TITLES: [&str; 6] = [
 
 pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery) -> Outcome {
     query.whole()?;
+    let chosen = query.in_words();
+    let html = printable(&app, &permit, move |today| query.filter(today), chosen, None).await?;
+    Ok(HttpResponse::Ok().insert_header((CONTENT_TYPE, "text/html; charset=utf-8")).body(html))
+}
+
+/// The rows of a filter as a page made for printing, with its style within it or at an address; `chosen` says which
+/// they are.
+///
+/// # Errors
+/// Too many rows; those of the database.
+pub async fn printable(
+    app: &App,
+    permit: &Permit<Read>,
+    filter: impl Fn(NaiveDate) -> DueFilter + Send + 'static,
+    chosen: String,
+    sheet: Option<String>,
+) -> Result<String> {
     let now = app.clock.now();
-    let page = app.with_db(&permit, move |db, actor| {
+    let page = app.with_db(permit, move |db, actor| {
         let mut rows = Vec::new();
-        let today = each_row(db, actor, &query, |row| {
+        let today = each_row(db, actor, &filter, |row| {
             if rows.len() == MAX_PRINTED {
                 let detail = format!(
                     "cannot be printed: there are more than {MAX_PRINTED} rows. Narrow the filters, or ask for a workbook or CSV."
@@ -92,10 +114,9 @@ pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery) -> O
             rows.push(row);
             Ok(())
         })?;
-        Ok(put_together(rows, today, now, query.in_words()))
+        Ok(DueListPage { sheet, ..put_together(rows, today, now, chosen) })
     });
-    let html = page.await?.render().map_err(Error::internal)?;
-    Ok(HttpResponse::Ok().insert_header((CONTENT_TYPE, "text/html; charset=utf-8")).body(html))
+    page.await?.render().map_err(Error::internal)
 }
 
 fn put_together(
@@ -113,5 +134,5 @@ fn put_together(
         }
     }
     parts.retain(|part| !part.rows.is_empty());
-    DueListPage { today, printed_at, chosen, advice: ADVICE, count, parts, cautions }
+    DueListPage { sheet: None, today, printed_at, chosen, advice: ADVICE, count, parts, cautions }
 }

@@ -9,6 +9,7 @@ use super::list::{DueQuery, DueView, organisation_today};
 use crate::db::paging::PageRequest;
 use crate::db::{Actor, Db};
 use crate::error::Result;
+use crate::features::due::model::DueFilter;
 use crate::features::due::store;
 use crate::http::table::{Book, WORKBOOK};
 use crate::http::{App, Outcome, Permit};
@@ -22,14 +23,14 @@ use crate::science::cautions::cautions;
 pub(super) fn each_row(
     db: &Db,
     actor: &Actor,
-    query: &DueQuery,
+    filter: impl Fn(chrono::NaiveDate) -> DueFilter,
     mut take: impl FnMut(DueView) -> Result<()>,
 ) -> Result<chrono::NaiveDate> {
     let mut after = None;
     loop {
         let (today, slice) = db.read(actor, |tx| {
             let today = organisation_today(tx)?;
-            Ok((today, store::list(tx, &query.filter(today), PageRequest { limit: PIECE, after })?))
+            Ok((today, store::list(tx, &filter(today), PageRequest { limit: PIECE, after })?))
         })?;
         for row in slice.items {
             take(DueView::of(row, today))?;
@@ -43,15 +44,29 @@ pub(super) fn each_row(
 
 pub(super) async fn answer(app: App, permit: Permit<Read>, query: DueQuery) -> Outcome {
     query.whole()?;
-    let bytes = app.with_db(&permit, move |db, actor| {
+    let chosen = query.in_words();
+    workbook(&app, &permit, move |today| query.filter(today), chosen).await
+}
+
+/// The rows of a filter as a workbook; `chosen` says which they are.
+///
+/// # Errors
+/// Too many rows; those of the database.
+pub async fn workbook(
+    app: &App,
+    permit: &Permit<Read>,
+    filter: impl Fn(chrono::NaiveDate) -> DueFilter + Send + 'static,
+    chosen: String,
+) -> Outcome {
+    let bytes = app.with_db(permit, move |db, actor| {
         let mut book = Book::new("What falls due", &COLUMNS)?;
         let mut works = Vec::new();
-        let today = each_row(db, actor, &query, |row| {
+        let today = each_row(db, actor, &filter, |row| {
             works.extend(row.date.kind.works().iter().copied());
             works.dedup();
             book.push(&cells(&row)?)
         })?;
-        let mut notes = vec![format!("As of {today}. {}", query.in_words()), ADVICE.to_owned()];
+        let mut notes = vec![format!("As of {today}. {chosen}"), ADVICE.to_owned()];
         notes.extend(cautions(works).into_iter().map(str::to_owned));
         book.finish(&COLUMNS, &notes)
     });

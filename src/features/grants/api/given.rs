@@ -208,12 +208,17 @@ pub async fn change_grant(
     responses((status = 200, description = "Revoked", body = GrantView), CreateProblems))]
 #[post("/v1/grants/{id}/revocation")]
 pub async fn revoke_grant(app: App, permit: Permit<GrantVessels>, id: At<GrantId>) -> Outcome {
-    let revoked = app.write(&permit, move |tx| {
-        let before = store::read(tx, id.0)?;
-        not_revoked(&before)?;
-        let now = tx.now();
-        store::update(tx, id.0, &before.fields, Some(now), before.version)?;
-        settle(tx, "revoke_grant", id.0, Some(&before.fields), &before.fields)
-    });
-    revoked.await.map(kept)
+    app.write(&permit, move |tx| revoke(tx, id.0)).await.map(kept)
+}
+
+/// Revokes a grant within a transaction.
+///
+/// # Errors
+/// Not found; a conflict where it is revoked; those of the database.
+pub fn revoke(tx: &mut Tx<'_>, id: GrantId) -> Result<GrantView> {
+    let before = store::read(tx, id)?;
+    not_revoked(&before)?;
+    let now = tx.now();
+    store::update(tx, id, &before.fields, Some(now), before.version)?;
+    settle(tx, "revoke_grant", id, Some(&before.fields), &before.fields)
 }

@@ -154,11 +154,24 @@ fn record(
     audit::record_with(tx, &act, &partners)
 }
 
-fn read(tx: &mut Tx<'_>, id: TransferId) -> Result<TransferView> {
+/// Reads a transfer within a transaction.
+///
+/// # Errors
+/// Not found.
+pub fn read(tx: &mut Tx<'_>, id: TransferId) -> Result<TransferView> {
     store::read(tx, id).map(TransferView::from)
 }
 
-fn offer(tx: &mut Tx<'_>, vessel_id: VesselId, id: TransferId, fields: &OfferFields) -> Result<TransferView> {
+/// Offers a vessel within a transaction.
+///
+/// # Errors
+/// Invalid fields; a vessel or an organisation that there is not; those of the database.
+pub fn offer(
+    tx: &mut Tx<'_>,
+    vessel_id: VesselId,
+    id: TransferId,
+    fields: &OfferFields,
+) -> Result<TransferView> {
     if fields.to_org_id == tx.acting_org_id() {
         return Err(Error::field("/to_org_id", "own", "is your own organisation. Name the other one."));
     }
@@ -231,21 +244,27 @@ pub async fn accept_transfer(
     body: Plain<TransferAcceptance>,
 ) -> Outcome {
     let site_id = body.0.site_id;
-    let transferred = app.write(&permit, move |tx| {
-        let transfer = of_side(tx, id.0, |transfer| transfer.to_org_id)?;
-        let moved = store::take(tx, &transfer, site_id)?;
-        store::settle(tx, &transfer, TransferState::Accepted)?;
-        record(tx, "accept_transfer", &transfer, TransferState::Accepted, Some(&moved))?;
-        request_forecast(tx, transfer.vessel_id)?;
-        Ok(TransferredView {
-            transfer: read(tx, id.0)?,
-            site_id,
-            products_copied: moved.products,
-            refs_left: moved.refs_left,
-            grants_ended: moved.guests.len(),
-        })
-    });
+    let transferred = app.write(&permit, move |tx| accept(tx, id.0, site_id));
     Ok(HttpResponse::Ok().json(transferred.await?))
+}
+
+/// Accepts a vessel within a transaction.
+///
+/// # Errors
+/// Not found; a conflict where it is settled; those of the database.
+pub fn accept(tx: &mut Tx<'_>, id: TransferId, site_id: Option<SiteId>) -> Result<TransferredView> {
+    let transfer = of_side(tx, id, |transfer| transfer.to_org_id)?;
+    let moved = store::take(tx, &transfer, site_id)?;
+    store::settle(tx, &transfer, TransferState::Accepted)?;
+    record(tx, "accept_transfer", &transfer, TransferState::Accepted, Some(&moved))?;
+    request_forecast(tx, transfer.vessel_id)?;
+    Ok(TransferredView {
+        transfer: read(tx, id)?,
+        site_id,
+        products_copied: moved.products,
+        refs_left: moved.refs_left,
+        grants_ended: moved.guests.len(),
+    })
 }
 
 /// Declines a vessel that was offered to you.
@@ -253,11 +272,16 @@ pub async fn accept_transfer(
     responses((status = 200, description = "Declined", body = TransferView), CreateProblems))]
 #[post("/v1/transfers/{id}/refusal")]
 pub async fn decline_transfer(app: App, permit: Permit<GrantVessels>, id: At<TransferId>) -> Outcome {
-    let declined = app.write(&permit, move |tx| {
-        let transfer = of_side(tx, id.0, |transfer| transfer.to_org_id)?;
-        settle(tx, "decline_transfer", &transfer, TransferState::Declined)
-    });
-    declined.await.map(kept)
+    app.write(&permit, move |tx| decline(tx, id.0)).await.map(kept)
+}
+
+/// Declines a vessel within a transaction.
+///
+/// # Errors
+/// Not found; a conflict where it is settled; those of the database.
+pub fn decline(tx: &mut Tx<'_>, id: TransferId) -> Result<TransferView> {
+    let transfer = of_side(tx, id, |transfer| transfer.to_org_id)?;
+    settle(tx, "decline_transfer", &transfer, TransferState::Declined)
 }
 
 /// Withdraws a vessel that you offered.
@@ -265,11 +289,16 @@ pub async fn decline_transfer(app: App, permit: Permit<GrantVessels>, id: At<Tra
     responses((status = 200, description = "Withdrawn", body = TransferView), CreateProblems))]
 #[post("/v1/transfers/{id}/withdrawal")]
 pub async fn withdraw_transfer(app: App, permit: Permit<GrantVessels>, id: At<TransferId>) -> Outcome {
-    let withdrawn = app.write(&permit, move |tx| {
-        let transfer = of_side(tx, id.0, |transfer| transfer.org_id)?;
-        settle(tx, "withdraw_transfer", &transfer, TransferState::Withdrawn)
-    });
-    withdrawn.await.map(kept)
+    app.write(&permit, move |tx| withdraw(tx, id.0)).await.map(kept)
+}
+
+/// Withdraws an offer within a transaction.
+///
+/// # Errors
+/// Not found; a conflict where it is settled; those of the database.
+pub fn withdraw(tx: &mut Tx<'_>, id: TransferId) -> Result<TransferView> {
+    let transfer = of_side(tx, id, |transfer| transfer.org_id)?;
+    settle(tx, "withdraw_transfer", &transfer, TransferState::Withdrawn)
 }
 
 fn settle(tx: &mut Tx<'_>, action: &str, transfer: &Transfer, state: TransferState) -> Result<TransferView> {

@@ -23,6 +23,8 @@ pub enum Kind {
     Text,
     /// Several lines.
     Long,
+    /// What nobody may read over a shoulder; never shown again.
+    Secret,
     /// A number, with point or comma.
     Number,
     /// Several numbers.
@@ -326,6 +328,7 @@ impl ActForm {
         self.open = true;
         for field in &mut self.fields {
             match typed.get(field.name) {
+                Some(_) if field.kind == Kind::Secret => {}
                 Some(text) => field.value.clone_from(text),
                 None if field.kind != Kind::Unseen => field.value.clear(),
                 None => {}

@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 use super::form;
 use super::frame::{Frame, organisation_name, send};
 use super::marks::{Axis, day, range_words};
+use super::members::whole;
 use super::session::PagePermit;
 use crate::codes;
 use crate::db::Tx;
@@ -20,6 +21,7 @@ use crate::features::due::api::export::csv_piece;
 use crate::features::due::api::list::organisation_today;
 use crate::features::due::model::{DEFAULT_WITHIN_DAYS, DueFilter, served_until};
 use crate::features::due::store::{self, DueRow};
+use crate::features::grants::store::grant::{self as grants, GrantFilter};
 use crate::features::sites;
 use crate::http::paging::ListQuery;
 use crate::http::{App, Outcome, Page};
@@ -118,6 +120,8 @@ const MOST_LIFTS: i64 = 50;
 #[serde(deny_unknown_fields)]
 pub struct Asked {
     #[serde(skip_serializing_if = "Option::is_none")]
+    org_id: Option<OrgId>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     site_id: Option<SiteId>,
     #[serde(skip_serializing_if = "Option::is_none")]
     kind: Option<DueKind>,
@@ -135,15 +139,32 @@ crate::list_query!(Asked, "due_page");
 impl Asked {
     /// The filter, but for when.
     fn whenever(&self) -> DueFilter {
-        DueFilter { site_id: self.site_id, kind: self.kind, ..DueFilter::default() }
+        DueFilter { org_id: self.org_id, site_id: self.site_id, kind: self.kind, ..DueFilter::default() }
     }
 
-    fn filter(&self, today: NaiveDate) -> DueFilter {
+    /// The filter of the rows.
+    #[must_use]
+    pub fn filter(&self, today: NaiveDate) -> DueFilter {
         let mut filter = self.whenever();
         if let Some(when) = self.when {
             when.narrow(&mut filter, today);
         }
         filter
+    }
+
+    /// Which rows were chosen, for a reader of the whole list.
+    #[must_use]
+    pub fn in_words(&self) -> String {
+        let chosen: Vec<String> = [
+            self.org_id.map(|id| format!("organisation {id}")),
+            self.site_id.map(|id| format!("site {id}")),
+            self.kind.as_ref().map(|kind| kind_words(kind).to_lowercase()),
+            self.when.map(|when| when.words().to_lowercase()),
+        ]
+        .into_iter()
+        .flatten()
+        .collect();
+        if chosen.is_empty() { "All rows.".to_owned() } else { format!("Only: {}.", chosen.join(", ")) }
     }
 
     fn address(&self, path: &str) -> String {
@@ -173,6 +194,7 @@ struct DuePage {
     frame: Frame,
     asked: Asked,
     sites: Vec<(SiteId, String)>,
+    fleets: Vec<(OrgId, String)>,
     counts: Vec<(When, i64)>,
     groups: Vec<Group>,
     axis: String,
@@ -195,9 +217,12 @@ impl DuePage {
         let asked = Asked { when: Some(*when), cursor: None, ..self.asked.clone() };
         asked.address("/due")
     }
-    fn csv(&self) -> String {
+    fn fleet(&self, path: &str) -> String {
+        self.asked.site_id.map_or_else(|| path.to_owned(), |site_id| format!("{path}?site_id={site_id}"))
+    }
+    fn whole(&self, path: &str) -> String {
         let asked = Asked { by: None, cursor: None, limit: None, ..self.asked.clone() };
-        asked.address("/due.csv")
+        asked.address(path)
     }
 }
 
@@ -288,6 +313,20 @@ fn counts(tx: &mut Tx<'_>, asked: &Asked, today: NaiveDate) -> Result<Vec<(When,
     Ok(WHENS.iter().map(|when| (*when, of.get(when).copied().unwrap_or(0))).collect())
 }
 
+/// The fleets that the list spans: one's own, and those of which vessels are granted; none where there is one alone.
+fn fleets(tx: &mut Tx<'_>, own: &str) -> Result<Vec<(OrgId, String)>> {
+    let live = GrantFilter { live: Some(true), ..GrantFilter::default() };
+    let held = whole(|page| grants::list_held(tx, live, page))?;
+    let mut others: Vec<(OrgId, String)> =
+        held.into_iter().map(|grant| (grant.org_id, grant.partner_name)).collect();
+    others.sort_by(|one, other| (&one.1, one.0).cmp(&(&other.1, other.0)));
+    others.dedup();
+    if !others.is_empty() {
+        others.insert(0, (tx.acting_org_id(), own.to_owned()));
+    }
+    Ok(others)
+}
+
 /// What falls due.
 ///
 /// # Errors
@@ -308,10 +347,12 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
                 }
             };
             let counts = counts(tx, &asked, today)?;
-            Ok((asked, groups, next, counts, sites::store::names(tx)?, organisation_name(tx)?, axis))
+            let (sites, organisation) = (sites::store::names(tx)?, organisation_name(tx)?);
+            let fleets = fleets(tx, &organisation)?;
+            Ok((asked, groups, next, counts, sites, organisation, axis, fleets))
         })
         .await?;
-    let (asked, mut groups, next, counts, sites, organisation, axis) = loaded;
+    let (asked, mut groups, next, counts, sites, organisation, axis, fleets) = loaded;
     let own = permit.0.actor().org_id;
     for shown in groups.iter_mut().flat_map(|group| &mut group.rows) {
         // Of another organisation that granted it.
@@ -324,7 +365,7 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
     let Page { next_cursor, .. } = asked.answer(Slice { items: Vec::<()>::new(), next }, |()| ());
     let next = next_cursor.map(|cursor| Asked { cursor: Some(cursor), ..asked.clone() }.address("/due"));
     let frame = Frame::of(&request, organisation, "due", "What falls due")?;
-    send(&DuePage { frame, asked, sites, counts, groups, axis: axis.heading(), next, cautions })
+    send(&DuePage { frame, asked, sites, fleets, counts, groups, axis: axis.heading(), next, cautions })
 }
 
 /// The same list as CSV, whole.

@@ -11,6 +11,7 @@ use sha2::{Digest, Sha256};
 
 use crate::error::Error;
 use crate::features::dossier::api::page::STYLE;
+use crate::features::due::api::printed::STYLE as LIST_STYLE;
 use crate::http::Outcome;
 
 struct File {
@@ -24,11 +25,13 @@ static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
     let files = [
         ("pages.css", "text/css; charset=utf-8", include_str!("../../../html/files/pages.css")),
         ("dossier.css", "text/css; charset=utf-8", STYLE),
+        ("figures.css", "text/css; charset=utf-8", include_str!("../../../html/files/figures.css")),
         ("hull.css", "text/css; charset=utf-8", include_str!("../../../html/files/hull.css")),
         ("hull.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/hull.js")),
         ("yard.css", "text/css; charset=utf-8", include_str!("../../../html/files/yard.css")),
         ("entry.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/entry.js")),
         ("import.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/import.js")),
+        ("list.css", "text/css; charset=utf-8", LIST_STYLE),
         ("mark.svg", "image/svg+xml", include_str!("../../../html/files/mark.svg")),
     ];
     files

@@ -38,6 +38,38 @@ impl Room {
     }
 }
 
+/// A drawing for wide pages and one for narrow ones.
+#[derive(Debug)]
+pub struct Pair {
+    /// For a tablet or a desk.
+    pub wide: String,
+    /// For a telephone.
+    pub narrow: String,
+}
+
+impl Pair {
+    /// Drawn twice.
+    #[must_use]
+    pub fn of(draw: impl Fn(Room) -> String) -> Self {
+        Self { wide: draw(Room::Wide), narrow: draw(Room::Narrow) }
+    }
+}
+
+/// The step of an axis of whole numbers of which at most so many have room.
+#[must_use]
+pub fn step(span: f64, at_most: f64) -> f64 {
+    [1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0]
+        .into_iter()
+        .find(|step| span / step <= at_most)
+        .unwrap_or(1000.0)
+}
+
+/// A share in words.
+#[must_use]
+pub fn per_cent(share: f64) -> String {
+    format!("{:.0}\u{a0}%", share * 100.0)
+}
+
 /// A straight scale: values between `from` and `to` stand between two places.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Scale {

@@ -3,6 +3,8 @@
 //! the width it is shown at, so that its words keep their size.
 
 pub mod chart;
+pub mod lives;
+pub mod proof;
 pub mod risk;
 pub mod timeline;
 pub mod water;

@@ -49,7 +49,11 @@ fn person(permit: &Permit<BeOneself>) -> Result<PersonId> {
     permit.actor().person_id.ok_or_else(|| Error::new(Code::Forbidden, "Sign in as a person."))
 }
 
-fn view(tx: &mut Tx<'_>, person_id: PersonId) -> Result<DigestView> {
+/// Whether and when a person gets the weekly letter.
+///
+/// # Errors
+/// Those of the database.
+pub fn view(tx: &mut Tx<'_>, person_id: PersonId) -> Result<DigestView> {
     let chosen = store::chosen(tx, person_id)?;
     Ok(DigestView {
         person_id,
@@ -107,16 +111,27 @@ pub async fn change_digest(
     patch: Patch<DigestFields>,
 ) -> Outcome {
     let (person_id, posts) = (person(&permit)?, app.guards.mail.is_some());
-    let changed = app.write(&permit, move |tx| {
-        let stored = store::chosen(tx, person_id)?;
-        if_match.check(stored.version)?;
-        let after = patch.apply(&stored.fields)?;
-        if after.wanted && !posts {
-            let detail = "This service sends no mail. Ask whoever runs it to set GARBOARD_SMTP_URL.";
-            return Err(Error::new(Code::Conflict, detail));
-        }
-        choose(tx, person_id, (stored.version, stored.fields), after, "change_digest")?;
-        view(tx, person_id)
-    });
-    changed.await.map(kept)
+    app.write(&permit, move |tx| change(tx, person_id, posts, if_match, &patch)).await.map(kept)
+}
+
+/// Changes whether and when a person gets the weekly letter; `posts`: whether this service sends mail at all.
+///
+/// # Errors
+/// A conflict where it sends none; invalid; stale; those of the database.
+pub fn change(
+    tx: &mut Tx<'_>,
+    person_id: PersonId,
+    posts: bool,
+    if_match: IfMatch,
+    patch: &Patch<DigestFields>,
+) -> Result<DigestView> {
+    let stored = store::chosen(tx, person_id)?;
+    if_match.check(stored.version)?;
+    let after = patch.apply(&stored.fields)?;
+    if after.wanted && !posts {
+        let detail = "This service sends no mail. Ask whoever runs it to set GARBOARD_SMTP_URL.";
+        return Err(Error::new(Code::Conflict, detail));
+    }
+    choose(tx, person_id, (stored.version, stored.fields), after, "change_digest")?;
+    view(tx, person_id)
 }

@@ -145,19 +145,28 @@ pub async fn create_calendar_feed(
     body: Plain<CalendarFeedFields>,
 ) -> Outcome {
     let person_id = person(&permit)?;
-    let made = app.write(&permit, move |tx| {
-        site_exists(tx, &body.0)?;
-        let (id, secret) = (CalendarFeedId::fresh(), URL_SAFE_NO_PAD.encode(random::<32>()?));
-        store::insert(tx, id, person_id, &body.0, &Sha256::digest(secret.as_bytes()))?;
-        record(tx, "create_calendar_feed", id, None, &body.0)?;
-        Ok(CalendarAddressView { id, version: 1, address: address(tx.org_id(), id, &secret) })
-    });
-    let view = made.await?;
+    let view = app.write(&permit, move |tx| create(tx, person_id, &body.0)).await?;
     Ok(HttpResponse::Created()
         .insert_header(("cache-control", "no-store"))
         .insert_header((ETAG, etag(view.version)))
         .insert_header(("location", format!("/v1/me/calendar-feeds/{}", view.id)))
         .json(view))
+}
+
+/// Makes a calendar of a person.
+///
+/// # Errors
+/// Invalid, for a site that is not there; those of the database.
+pub fn create(
+    tx: &mut Tx<'_>,
+    person_id: PersonId,
+    fields: &CalendarFeedFields,
+) -> Result<CalendarAddressView> {
+    site_exists(tx, fields)?;
+    let (id, secret) = (CalendarFeedId::fresh(), URL_SAFE_NO_PAD.encode(random::<32>()?));
+    store::insert(tx, id, person_id, fields, &Sha256::digest(secret.as_bytes()))?;
+    record(tx, "create_calendar_feed", id, None, fields)?;
+    Ok(CalendarAddressView { id, version: 1, address: address(tx.org_id(), id, &secret) })
 }
 
 /// Reads a calendar of yours: what it shows, not its address.
@@ -182,18 +191,30 @@ pub async fn change_calendar_feed(
     patch: Patch<CalendarFeedFields>,
 ) -> Outcome {
     let person_id = person(&permit)?;
-    let changed = app.write(&permit, move |tx| {
-        let stored = store::read(tx, person_id, id.0)?;
-        if_match.check(stored.version)?;
-        let after = patch.apply(&stored.fields)?;
-        if stored.fields.ended && !after.ended {
-            let detail = "has ended for good. Make another calendar: it has an address of its own.";
-            return Err(Error::field("/ended", "for_good", detail));
-        }
-        site_exists(tx, &after)?;
-        store::update(tx, id.0, &after, stored.version)?;
-        record(tx, "change_calendar_feed", id.0, Some(&stored.fields), &after)?;
-        store::read(tx, person_id, id.0)
-    });
+    let changed = app.write(&permit, move |tx| change(tx, person_id, id.0, if_match, &patch));
     changed.await.map(CalendarFeedView::from).map(kept)
+}
+
+/// Changes a calendar of a person.
+///
+/// # Errors
+/// Not found; invalid; stale; those of the database.
+pub fn change(
+    tx: &mut Tx<'_>,
+    person_id: PersonId,
+    id: CalendarFeedId,
+    if_match: IfMatch,
+    patch: &Patch<CalendarFeedFields>,
+) -> Result<CalendarFeed> {
+    let stored = store::read(tx, person_id, id)?;
+    if_match.check(stored.version)?;
+    let after = patch.apply(&stored.fields)?;
+    if stored.fields.ended && !after.ended {
+        let detail = "has ended for good. Make another calendar: it has an address of its own.";
+        return Err(Error::field("/ended", "for_good", detail));
+    }
+    site_exists(tx, &after)?;
+    store::update(tx, id, &after, stored.version)?;
+    record(tx, "change_calendar_feed", id, Some(&stored.fields), &after)?;
+    store::read(tx, person_id, id)
 }

@@ -11,6 +11,7 @@ use crate::db::paging::PageRequest;
 use crate::db::{Actor, Db};
 use crate::error::{Error, Result};
 use crate::features::due::api::list::{DueFormat, organisation_today};
+use crate::features::due::api::printed::STYLE;
 use crate::features::reports::store::fleet::{self as store, FleetFilter, FleetRow};
 use crate::http::accept::preferred;
 use crate::http::csv::{TEXT_CSV, streamed};
@@ -252,6 +253,8 @@ fn each_row(
 #[derive(Template)]
 #[template(path = "fleet.html")]
 struct FleetPage {
+    /// Where the style is; within the page, for one that is kept by itself.
+    sheet: Option<String>,
     today: NaiveDate,
     rows: Vec<FleetView>,
     advice: &'static str,
@@ -298,24 +301,37 @@ pub async fn list_fleet(
             query.format = None;
             Ok(HttpResponse::from(query.answer(slice, FleetView::from)))
         }
-        DueFormat::Csv => {
-            streamed(app, permit, "fleet.csv", move |tx, after| {
-                let today = organisation_today(tx)?;
-                let slice = store::list(tx, filter, today, PageRequest { limit: PIECE, after })?;
-                let rows: Vec<_> = slice.items.into_iter().map(cells).collect();
-                let mut piece = if after.is_none() { csv_header(&COLUMNS)? } else { Vec::new() };
-                piece.extend(csv_lines(&rows)?);
-                Ok((piece, slice.next))
-            })
-            .await
+        DueFormat::Csv => csv(app, permit, filter).await,
+        DueFormat::Xlsx => workbook(&app, &permit, filter).await,
+        DueFormat::Html => {
+            let html = printable(&app, &permit, filter, None).await?;
+            Ok(HttpResponse::Ok().insert_header((CONTENT_TYPE, "text/html; charset=utf-8")).body(html))
         }
-        DueFormat::Xlsx => workbook(app, permit, filter).await,
-        DueFormat::Html => printed(app, permit, filter).await,
     }
 }
 
-async fn workbook(app: App, permit: Permit<Read>, filter: FleetFilter) -> Outcome {
-    let bytes = app.with_db(&permit, move |db, actor| {
+/// The fleet as CSV.
+///
+/// # Errors
+/// Those of the database.
+pub async fn csv(app: App, permit: Permit<Read>, filter: FleetFilter) -> Outcome {
+    streamed(app, permit, "fleet.csv", move |tx, after| {
+        let today = organisation_today(tx)?;
+        let slice = store::list(tx, filter, today, PageRequest { limit: PIECE, after })?;
+        let rows: Vec<_> = slice.items.into_iter().map(cells).collect();
+        let mut piece = if after.is_none() { csv_header(&COLUMNS)? } else { Vec::new() };
+        piece.extend(csv_lines(&rows)?);
+        Ok((piece, slice.next))
+    })
+    .await
+}
+
+/// The fleet as a workbook.
+///
+/// # Errors
+/// Too many rows; those of the database.
+pub async fn workbook(app: &App, permit: &Permit<Read>, filter: FleetFilter) -> Outcome {
+    let bytes = app.with_db(permit, move |db, actor| {
         let mut book = Book::new("Fleet", &COLUMNS)?;
         let today = each_row(db, actor, filter, |row| book.push(&cells(row)))?;
         book.finish(&COLUMNS, &[format!("As of {today}."), ADVISES_ONLY.to_owned()])
@@ -326,8 +342,17 @@ async fn workbook(app: App, permit: Permit<Read>, filter: FleetFilter) -> Outcom
         .body(bytes.await?))
 }
 
-async fn printed(app: App, permit: Permit<Read>, filter: FleetFilter) -> Outcome {
-    let page = app.with_db(&permit, move |db, actor| {
+/// The fleet as a page made for printing, with its style within it or at an address.
+///
+/// # Errors
+/// Too many rows; those of the database.
+pub async fn printable(
+    app: &App,
+    permit: &Permit<Read>,
+    filter: FleetFilter,
+    sheet: Option<String>,
+) -> Result<String> {
+    let page = app.with_db(permit, move |db, actor| {
         let mut rows = Vec::new();
         let today = each_row(db, actor, filter, |row| {
             if rows.len() == MAX_PRINTED {
@@ -337,8 +362,7 @@ async fn printed(app: App, permit: Permit<Read>, filter: FleetFilter) -> Outcome
             rows.push(FleetView::from(row));
             Ok(())
         })?;
-        Ok(FleetPage { today, rows, advice: ADVISES_ONLY })
+        Ok(FleetPage { sheet, today, rows, advice: ADVISES_ONLY })
     });
-    let html = page.await?.render().map_err(Error::internal)?;
-    Ok(HttpResponse::Ok().insert_header((CONTENT_TYPE, "text/html; charset=utf-8")).body(html))
+    page.await?.render().map_err(Error::internal)
 }

@@ -1,6 +1,7 @@
 //! How long the lives of a fleet last.
 
 use std::collections::HashMap;
+use std::time::Duration;
 
 use actix_web::{HttpRequest, HttpResponse, get};
 use chrono::{DateTime, Utc};
@@ -25,7 +26,7 @@ use crate::http::gate::Gate;
 use crate::http::problem::{ListProblems, Problem};
 use crate::http::{App, Outcome, Params, Permit};
 use crate::ids::{SiteId, VesselId};
-use crate::permissions::Read;
+use crate::permissions::{Permission, Read};
 use crate::science::forecast::ensemble::Ensemble;
 use crate::science::forecast::facts::LaminateClass;
 use crate::science::forecast::priors::Priors;
@@ -149,6 +150,20 @@ fn view(db: &Db, actor: &Actor, query: &LifetimesQuery) -> Result<LifetimesView>
     })
 }
 
+/// The lifetimes asked for; who finds another at work waits so long for it.
+///
+/// # Errors
+/// Unavailable, where none came free; those of the database.
+pub async fn lifetimes<P: Permission>(
+    app: &App,
+    permit: &Permit<P>,
+    query: LifetimesQuery,
+    longest: Duration,
+) -> Result<LifetimesView> {
+    let (db, actor) = (app.db.clone(), permit.actor().clone());
+    PLACES.run_within(longest, move || view(&db, &actor, &query)).await
+}
+
 /// Tells how long the lives of your fleet last until blistering begins: the estimate without a formula and the fitted
 /// curve with its band, by laminate class, skin, water or site.
 #[utoipa::path(tag = "statistics", security(("bearer" = [])), params(LifetimesQuery),
@@ -165,8 +180,7 @@ pub async fn read_lifetimes(
 ) -> Outcome {
     let query = query.0;
     let form = FigureForm::asked(query.format, &request)?;
-    let (db, actor) = (app.db.clone(), permit.actor().clone());
-    let found = PLACES.run(move || view(&db, &actor, &query)).await?;
+    let found = lifetimes(&app, &permit, query, Duration::ZERO).await?;
     Ok(match form {
         FigureForm::Json => HttpResponse::Ok().json(found),
         FigureForm::Csv => whole("lifetimes.csv", table::csv(&found)?),

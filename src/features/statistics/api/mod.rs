@@ -2,4 +2,4 @@
 
 pub mod lifetimes;
 pub mod previews;
-mod table;
+pub mod table;

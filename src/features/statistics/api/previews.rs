@@ -35,7 +35,11 @@ pub struct PreviewView {
     pub moves: Moves,
 }
 
-fn view(tx: &mut Tx<'_>, id: CalibrationId) -> Result<PreviewView> {
+/// How the dates would move to a calibration, as last computed.
+///
+/// # Errors
+/// Not found; those of the database.
+pub fn read(tx: &mut Tx<'_>, id: CalibrationId) -> Result<PreviewView> {
     calibrations::store::read(tx, id)?;
     let stored = calibrations::store::preview(tx, id)?.ok_or_else(|| Error::not_found("preview"))?;
     let mut moves: Moves = serde_json::from_value(stored.preview).map_err(Error::internal)?;
@@ -64,7 +68,7 @@ fn view(tx: &mut Tx<'_>, id: CalibrationId) -> Result<PreviewView> {
     responses((status = 200, description = "How the dates would move", body = PreviewView), ReadProblems))]
 #[get("/v1/calibrations/{id}/preview")]
 pub async fn read_calibration_preview(app: App, permit: Permit<Read>, id: At<CalibrationId>) -> Outcome {
-    let found = app.read(&permit, move |tx| view(tx, id.0)).await?;
+    let found = app.read(&permit, move |tx| read(tx, id.0)).await?;
     Ok(HttpResponse::Ok().json(found))
 }
 
@@ -78,10 +82,16 @@ pub async fn request_calibration_preview(
     permit: Permit<SetPolicy>,
     id: At<CalibrationId>,
 ) -> Outcome {
-    let requested = app.write(&permit, move |tx| {
-        calibrations::store::read(tx, id.0)?;
-        request(tx, LEARNING, id.0.into())?;
-        Ok(Requested { requested_at: tx.now() })
-    });
+    let requested = app.write(&permit, move |tx| ask(tx, id.0));
     Ok(HttpResponse::Accepted().json(requested.await?))
+}
+
+/// Asks for a preview anew.
+///
+/// # Errors
+/// Not found; those of the database.
+pub fn ask(tx: &mut Tx<'_>, id: CalibrationId) -> Result<Requested> {
+    calibrations::store::read(tx, id)?;
+    request(tx, LEARNING, id.into())?;
+    Ok(Requested { requested_at: tx.now() })
 }

@@ -30,7 +30,11 @@ const HEADER: [&str; 20] = [
     "upper",
 ];
 
-pub(super) fn csv(view: &LifetimesView) -> Result<Vec<u8>> {
+/// Lifetimes as CSV.
+///
+/// # Errors
+/// Internal, a defect.
+pub fn csv(view: &LifetimesView) -> Result<Vec<u8>> {
     let header = HEADER.into_iter().map(str::to_owned).collect();
     let mut rows: Vec<Vec<String>> = vec![header];
     let number = |value: Option<f64>| value.map(|value| value.to_string()).unwrap_or_default();

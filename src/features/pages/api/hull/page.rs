@@ -26,7 +26,7 @@ use crate::features::forecasts::store::{Subject, subjects};
 use crate::features::pages::api::frame::{Frame, organisation_name, send_as};
 use crate::features::pages::api::marks::{Axis, day, range_words};
 use crate::features::pages::api::session::PagePermit;
-use crate::features::pages::model::chart::Room;
+use crate::features::pages::model::chart::{Pair, per_cent};
 use crate::features::pages::model::{risk, timeline, water};
 use crate::features::sites;
 use crate::features::surveys::api::stations::StationView;
@@ -83,18 +83,6 @@ fn gathered(tx: &mut Tx<'_>, id: VesselId) -> Result<Gathered> {
         stations,
         findings: findings_of_vessels(tx, &[id])?,
     })
-}
-
-/// A drawing for wide pages and one for narrow ones.
-struct Pair {
-    wide: String,
-    narrow: String,
-}
-
-impl Pair {
-    fn of(draw: impl Fn(Room) -> String) -> Self {
-        Self { wide: draw(Room::Wide), narrow: draw(Room::Narrow) }
-    }
 }
 
 struct Due {
@@ -191,10 +179,6 @@ fn dues(dates: &[DateFields], defaults: &[EvidenceItem], axis: Axis, today: Naiv
                 .collect(),
         })
         .collect()
-}
-
-fn per_cent(share: f64) -> String {
-    format!("{:.0}\u{a0}%", share * 100.0)
 }
 
 fn risk_part(course: &RiskCourse, other: Option<&RiskCourse>, today: NaiveDate) -> RiskPart {
