@@ -193,6 +193,8 @@ pub struct EndedDue {
     pub vessel_name: Option<String>,
 }
 
+type EndedRow = (DueId, String, NaiveDate, DateTime<Utc>, Option<String>);
+
 /// Those that ended after an instant, the latest first, so many at most.
 ///
 /// # Errors
@@ -212,7 +214,7 @@ pub fn ended(
     if let Some(kind) = &fields.kind {
         query = query.filter(due_ended::kind.eq(codes::to_text(kind)?));
     }
-    let rows: Vec<(DueId, String, NaiveDate, DateTime<Utc>, Option<String>)> = query
+    let rows: Vec<EndedRow> = query
         .order((due_ended::ended_at.desc(), due_ended::id))
         .limit(limit)
         .select((
