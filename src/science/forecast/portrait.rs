@@ -14,7 +14,7 @@ use super::ensemble::Ensemble;
 use super::facts::HullFacts;
 use super::history::History;
 use super::outlook::Outlook;
-use super::paths::{Course, Deed, Paths, hull_water};
+use super::paths::{Course, Deed, Paths, SkinSpread, hull_water};
 use super::quantile::{Quantiles, WeightedSample};
 use crate::science::exposure::{Segment, WaterState};
 
@@ -140,7 +140,7 @@ fn risk(outlook: &Outlook, facts: &HullFacts, since: NaiveDate, horizon: NaiveDa
 /// The water of a member on some days, in order: activity at [`DEPTHS`] depths.
 fn water_on(course: &Course, ensemble: &Ensemble, member: usize, days: &[f64]) -> Vec<Vec<f64>> {
     let mut hull = hull_water(course, ensemble, member);
-    let mut skin_factor = ensemble.life(member, course.first_lives_back).skin_factor;
+    let mut skin = SkinSpread::of(ensemble, member, course.first_lives_back);
     let mut state = WaterState::new(&hull, ensemble.priors.launch_activity);
     let mut deeds = course.deeds.iter().peekable();
     let mut days = days.iter().copied().peekable();
@@ -151,12 +151,15 @@ fn water_on(course: &Course, ensemble: &Ensemble, member: usize, days: &[f64]) -
             if let Deed::Strip { removed_m, lives_back } = *deed {
                 state.peel(&mut hull, removed_m);
                 let draw = ensemble.life(member, lives_back);
-                skin_factor = draw.skin_factor;
+                skin = SkinSpread::of(ensemble, member, lives_back);
                 hull.pocket_resistance_m2_s_kg = draw.pocket_resistance_m2_s_kg;
             }
         }
         let segment = Segment {
-            skin_resistance_15c_m2_s_kg: nominal.skin_resistance_15c_m2_s_kg * skin_factor,
+            skin_resistance_15c_m2_s_kg: skin.resistance(
+                nominal.skin_resistance_15c_m2_s_kg,
+                course.timeline.measured_skin_15c_m2_s_kg[at],
+            ),
             ..*nominal
         };
         while let Some(day) = days.next_if(|&day| day < bounds[at + 1]) {
@@ -205,6 +208,7 @@ mod tests {
             coats: Vec::new(),
             treatments: Vec::new(),
             logged_air: Vec::new(),
+            meter_visits: Vec::new(),
             surveys: Vec::new(),
             findings: Vec::new(),
             policy: Policy { inspection_max_months: 120, ..Policy::default() },
