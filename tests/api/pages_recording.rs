@@ -274,6 +274,21 @@ fn a_treatment_is_planned_with_the_advice_before_it() {
     let page = crew.get(&format!("/vessels/{id}/records")).expect(200).text;
     assert!(page.contains(&format!("href=\"{first}\"")) && !page.contains("treatments/new"), "one at a time");
     assert!(crew.get("/ashore").expect(200).text.contains(&format!("href=\"{first}\"")));
+
+    // Once work has begun, coats go through its holds and not past them.
+    let accepted = json!({"kind": "acceptance", "happened_at": "2026-07-03T08:00:00Z", "person_name": "A", "qualification": "Surveyor"});
+    app.surveyor().post(&format!("/v1{first}/decisions"), &accepted).expect(201);
+    let wash = json!({"kind": "wash", "happened_at": "2026-07-04T08:00:00Z", "person_name": "B"});
+    app.crew().post(&format!("/v1{first}/entries"), &wash).expect(201);
+    let records = format!("/vessels/{id}/records");
+    let coat = crew.form(&records, "coat").with(&[("role", "barrier"), ("applied_on", "2026-07-05")]);
+    let held = crew.submit(&coat).expect(409).text;
+    assert!(held.contains("has a treatment that runs") && !held.contains("POST /v1"), "{held}");
+    assert!(items(&app, "coats").is_empty());
+    assert!(
+        crew.get(&records).expect(200).text.contains("treatment of this haul-out is not closed"),
+        "before the relaunch"
+    );
     let again = crew.submit(&crew.clone().form(&path, "plan")).expect(409).text;
     assert!(again.contains("has a treatment that is not closed"), "{again}");
 }

@@ -54,7 +54,7 @@ fn act(tx: &mut Tx<'_>, id: VesselId, act: &str, typed: &Typed) -> Result<()> {
     match act {
         "lift" => once(tx, "create_haul_out", json, haulouts::create, haulouts::read).map(|_| ()),
         "relaunch" => relaunch(tx, id, typed, json),
-        "coat" => once(tx, "create_coat", json, coats::create, coats::read).map(|_| ()),
+        "coat" => once(tx, "create_coat", json, treatments::coats::create, coats::read).map(|_| ()),
         "finding" => once(tx, "create_finding", json, findings::create, findings::read).map(|_| ()),
         _ => once(tx, "create_treatment", json, treatments::create, treatments::read).map(|_| ()),
     }

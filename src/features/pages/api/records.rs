@@ -16,13 +16,14 @@ use super::yard_words::{LocalTime, for_people, headed, number, word};
 use crate::db::Tx;
 use crate::error::Result;
 use crate::features::coats::store as coats;
-use crate::features::haulouts::model::warnings;
+use crate::features::haulouts::model::HaulOutFields;
 use crate::features::haulouts::store::{self as haulouts, HaulOut};
 use crate::features::products::store::{self as products, Product, ProductFilter};
 use crate::features::surveys::model::finding::FindingState;
 use crate::features::surveys::model::survey::SurveyState;
 use crate::features::surveys::store::findings_of_vessels;
 use crate::features::surveys::store::survey::{self, Survey};
+use crate::features::treatments::api::launch::warnings;
 use crate::features::treatments::model::entry::{TreatmentState, state};
 use crate::features::treatments::store as treatments;
 use crate::features::treatments::store::plan::{PlansOf, entries_of, plans};
@@ -64,10 +65,9 @@ impl Hull {
         let local = LocalTime::of(tx)?;
         let mut before_launch = Vec::new();
         if let Some(open) = lifts.iter().rfind(|lift| lift.fields.relaunched_on.is_none()) {
-            let today = local.today();
-            let antifoulings = haulouts::last_antifoulings(tx, open.id)?;
-            let running = haulouts::running_treatment(tx, open.id)?;
-            let found = warnings(Some(today), today, &antifoulings, running);
+            // As if it were relaunched today.
+            let fields = HaulOutFields { relaunched_on: Some(local.today()), ..open.fields.clone() };
+            let found = warnings(tx, &HaulOut { fields, ..open.clone() })?;
             before_launch.extend(found.iter().map(|warning| for_people(&warning.detail)));
         }
         Ok(Self { vessel, lifts, surveys, products, local, before_launch })
