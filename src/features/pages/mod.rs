@@ -18,8 +18,8 @@ use crate::permissions::{
 };
 use api::{
     acts, choice, drying, due, entry, entry_new, entry_survey, exports, files, grants, hindcast, hull,
-    import, learning, me, members, policy, programs, session, sign_in, statistics, treatment, treatment_acts,
-    webhooks,
+    import, learning_acts, me, members, policy, programs, session, sign_in, statistics, treatment,
+    treatment_acts, webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.
@@ -83,8 +83,8 @@ pub const PAGES: &[PageRoute] = &[
     needs::<Survey>("POST", "/treatments/{id}/decisions", || web::post().to(treatment_acts::decide)),
     needs::<Read>("GET", "/statistics", || web::get().to(statistics::show)),
     needs::<Read>("GET", "/statistics.csv", || web::get().to(statistics::csv)),
-    needs::<SetPolicy>("POST", "/learning", || web::post().to(learning::choose)),
-    needs::<Administer>("POST", "/learning/settings", || web::post().to(learning::set)),
+    needs::<SetPolicy>("POST", "/learning", || web::post().to(learning_acts::choose)),
+    needs::<Administer>("POST", "/learning/settings", || web::post().to(learning_acts::set)),
     needs::<Read>("GET", "/hindcast", || web::get().to(hindcast::show)),
     needs::<Read>("GET", "/hindcast.csv", || web::get().to(hindcast::csv)),
     needs::<Administer>("GET", "/members", || web::get().to(members::show)),
