@@ -132,6 +132,7 @@ fn afloat() -> HullFacts {
         coats: Vec::new(),
         treatments: Vec::new(),
         logged_air: Vec::new(),
+        meter_visits: Vec::new(),
         surveys: (1..=6)
             .map(|visit| SurveyFact {
                 surveyed_on: on(AS_OF - 20 + 3 * visit, 3, 10),

@@ -71,6 +71,7 @@ fn hull(k: u32) -> HullFacts {
         coats: Vec::new(),
         treatments: Vec::new(),
         logged_air: Vec::new(),
+        meter_visits: Vec::new(),
         surveys: surveys.collect(),
         findings: Vec::new(),
         policy: Policy::default(),

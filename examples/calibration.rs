@@ -74,7 +74,67 @@ fn percent(share: f64) -> String {
     format!("{:.1} %", 100.0 * share)
 }
 
-fn prior_checks(text: &mut String, seed: u64) -> Result<(), Box<dyn Error>> {
+/// The limits the figures are held to; set before the figures were known.
+struct Limits {
+    covered: std::ops::RangeInclusive<f64>,
+    least_p: f64,
+    most_bias: f64,
+    least_covered_after_learning: f64,
+}
+
+const LIMITS: Limits =
+    Limits { covered: 0.78..=0.82, least_p: 0.01, most_bias: 0.05, least_covered_after_learning: 0.75 };
+
+/// Fails the command; what it wrote stays for whoever looks into it.
+fn hold(kept: bool, what: &str, missed: &mut Vec<String>) {
+    if !kept {
+        missed.push(what.to_owned());
+    }
+}
+
+/// How far the quantiles of onset told from 64 members lie from those told from 1,024.
+fn what_few_members_lose(text: &mut String, hulls: &[Truth]) -> Result<(), Box<dyn Error>> {
+    let horizon = day::months_after(as_of(), 12 * 30);
+    let [few, many] = [64, 1024].map(|members| Ensemble::draw(members, 1, Priors::default()));
+    writeln!(text, "## What 64 members lose against 1,024\n")?;
+    writeln!(
+        text,
+        "Of the same hulls: by how many months a quantile of onset told from 64 members lies from that told from 1,024, where \
+         both lie within the horizon of 30 years.\n"
+    )?;
+    writeln!(text, "| quantile | hulls | middle difference | half of them within | nine in ten within |")?;
+    writeln!(text, "|---|---|---|---|---|")?;
+    for (name, p) in [("p10", 0.1), ("p50", 0.5), ("p90", 0.9)] {
+        let mut months: Vec<f64> = hulls
+            .par_iter()
+            .filter(|hull| !hull.found)
+            .filter_map(|hull| {
+                let told = |ensemble: &Ensemble| {
+                    let outlook = onset_outlook(&hull.facts, ensemble, horizon).ok().flatten()?;
+                    let on = outlook.day_at_risk(p);
+                    on.is_finite().then_some(on)
+                };
+                Some((told(&few)? - told(&many)?) / (365.25 / 12.0))
+            })
+            .collect();
+        months.sort_by(f64::total_cmp);
+        let middle = months.get(months.len() / 2).copied().unwrap_or_default();
+        let mut off: Vec<f64> = months.iter().map(|months| months.abs()).collect();
+        off.sort_by(f64::total_cmp);
+        let within = |tenths: usize| off.get(off.len() * tenths / 10).copied().unwrap_or_default();
+        writeln!(
+            text,
+            "| {name} | {} | {middle:+.1} months | {:.1} months | {:.1} months |",
+            months.len(),
+            within(5),
+            within(9)
+        )?;
+    }
+    writeln!(text)?;
+    Ok(())
+}
+
+fn prior_checks(text: &mut String, seed: u64, missed: &mut Vec<String>) -> Result<(), Box<dyn Error>> {
     let hulls = lived(PRIOR_WORLD, seed, HULLS, true);
     let found = hulls.iter().filter(|hull| hull.found).count();
     writeln!(text, "## From the priors\n")?;
@@ -94,13 +154,17 @@ fn prior_checks(text: &mut String, seed: u64) -> Result<(), Box<dyn Error>> {
         let pits = pits(&hulls, &ensemble, seed);
         let (covered, p, cells) = judged(&pits);
         writeln!(text, "| {members} | {} | {} | {p:.3} | {cells:?} |", pits.len(), percent(covered))?;
+        if members == 1024 {
+            hold(LIMITS.covered.contains(&covered), "80 % ± 2 % within p10-p90", missed);
+            hold(p > LIMITS.least_p, "an even transform", missed);
+        }
         println!("{members} members: {covered} {p} {cells:?} {:?}", started.elapsed());
     }
     writeln!(text)?;
-    Ok(())
+    what_few_members_lose(text, &hulls)
 }
 
-fn fleet_checks(text: &mut String, seed: u64) -> Result<(), Box<dyn Error>> {
+fn fleet_checks(text: &mut String, seed: u64, missed: &mut Vec<String>) -> Result<(), Box<dyn Error>> {
     writeln!(text, "## The class scale of a fleet\n")?;
     writeln!(
         text,
@@ -148,6 +212,7 @@ fn fleet_checks(text: &mut String, seed: u64) -> Result<(), Box<dyn Error>> {
             percent(sd),
             percent(moments(&shapes).0.exp_m1())
         )?;
+        hold(mean.exp_m1().abs() <= LIMITS.most_bias, "a bias of 5 % at most", missed);
         println!("{members}: scale {mean} ± {error}, {inside} inside, {:?}", started.elapsed());
     }
     writeln!(text)?;
@@ -161,7 +226,7 @@ fn moments(values: &[f64]) -> (f64, f64) {
     (mean, (square / (count - 1.0)).sqrt())
 }
 
-fn wrong_prior(text: &mut String, seed: u64) -> Result<(), Box<dyn Error>> {
+fn wrong_prior(text: &mut String, seed: u64, missed: &mut Vec<String>) -> Result<(), Box<dyn Error>> {
     writeln!(text, "## A prior that is wrong by two\n")?;
     writeln!(
         text,
@@ -193,6 +258,7 @@ fn wrong_prior(text: &mut String, seed: u64) -> Result<(), Box<dyn Error>> {
                 percent(after),
                 learned.events
             )?;
+            hold(after > LIMITS.least_covered_after_learning, "over 75 % after 300 hulls", missed);
             println!("{over} {members}: {before} -> {after}, {found}");
         }
     }
@@ -206,14 +272,15 @@ fn main() -> Result<(), Box<dyn Error>> {
     writeln!(
         text,
         "Written by `cargo run --release --example calibration {seed}`; the seed is {seed}. Hulls are invented: drawn from \
-         the priors, their water by an independent finite-volume solver, surveyed every half year to five years until \
-         blistering is found, what began within a year before being overlooked one time in ten. Dates set by the \
+         the priors, their water by an independent finite-volume solver, the \
+         gelcoat of half of them measured, surveyed every half year to five years until blistering is found, what began within a year before being overlooked one time in ten. Dates set by the \
          calendar are left out: these figures are about the onset of blistering alone. They say that the arithmetic \
          holds where the model does; how right the model is of real hulls, only a fleet's own hindcast can say.\n"
     )?;
-    prior_checks(&mut text, seed)?;
-    fleet_checks(&mut text, seed)?;
-    wrong_prior(&mut text, seed)?;
-    std::fs::write("docs/calibration.md", text)?;
-    Ok(())
+    let mut missed = Vec::new();
+    prior_checks(&mut text, seed, &mut missed)?;
+    fleet_checks(&mut text, seed, &mut missed)?;
+    wrong_prior(&mut text, seed, &mut missed)?;
+    std::fs::write("docs/calibration.md", text.trim_end().to_owned() + "\n")?;
+    if missed.is_empty() { Ok(()) } else { Err(format!("not kept: {}", missed.join(", ")).into()) }
 }

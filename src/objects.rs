@@ -80,6 +80,8 @@ impl Objects {
                 ),
             )
         };
+        // One TLS library in the process; whoever came first chose the same.
+        rustls::crypto::ring::default_provider().install_default().ok();
         let mut builder = AmazonS3Builder::new()
             .with_bucket_name(&settings.bucket)
             .with_region(&settings.region)

@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use utoipa_actix_web::service_config::ServiceConfig;
 
-use crate::db::Db;
+use crate::db::{Actor, Db};
+use crate::error::Result;
 use crate::features::{
     accounts, attachments, audit, batches, calculators, calibrations, climate, coats, dossier, due, events,
     forecasts, grants, haulouts, hindcasts, imports, jobs, pages, policies, products, reports, sites,
@@ -12,7 +13,7 @@ use crate::features::{
 };
 use crate::http::guards::Guards;
 use crate::http::health;
-use crate::ids::OrgId;
+use crate::ids::{Id, OrgId, RequestId};
 use crate::jobs::queue::{AUDIT_HEAD, DELIVERY, DIGEST, DRYING, FORECAST, LEARNING};
 use crate::jobs::{Job, Workers};
 
@@ -43,6 +44,19 @@ pub fn senders(guards: &Arc<Guards>) -> Workers {
     .one_at_a_time()
 }
 
+/// Lets recur for an organisation what recurs for each: learning, the head of the audit, the letters that are wanted. What
+/// is set already stays.
+///
+/// # Errors
+/// Those of the database.
+pub fn recur(db: &Db, org_id: OrgId) -> Result<()> {
+    db.write(&Actor::service(org_id, RequestId::fresh()), |tx| {
+        events::job::recur(tx)?;
+        reports::job::recur_all(tx)?;
+        statistics::job::recur(tx)
+    })
+}
+
 /// Registers every capability's endpoints, and with them their documentation.
 pub fn configure(config: &mut ServiceConfig<'_>) {
     config.service(health::read_liveness).service(health::read_readiness);
@@ -53,7 +67,7 @@ pub fn configure(config: &mut ServiceConfig<'_>) {
     vessels::register(config);
     grants::register(config);
     products::register(config);
-    haulouts::register(config);
+    haulouts::register(config, treatments::api::launch::warnings);
     surveys::register(config);
     climate::register(config);
     coats::register(config);

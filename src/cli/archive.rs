@@ -22,6 +22,7 @@ use crate::features::accounts::store::{erasure, organisations};
 use crate::features::audit;
 use crate::ids::{Id, RequestId};
 use crate::jobs::queue;
+use crate::routes;
 
 /// Tables that only the sign-in role writes: they are there before an organisation is.
 const BY_SIGN_IN: [&str; 3] = ["people", "organisations", "members"];
@@ -192,6 +193,7 @@ pub fn restore(db: &Db, owner_url: &str, archive: impl Read) -> Result<Manifest>
         Ok(())
     })?;
     db.write(&actor, queue::request_all_forecasts)?;
+    routes::recur(db, manifest.org_id)?;
     let head = db.read(&actor, audit::head)?;
     if head.map(|(_, digest)| hex(&digest)) != manifest.audit_head_sha256 {
         return Err(Error::new(

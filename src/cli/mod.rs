@@ -15,7 +15,7 @@ mod import;
 mod jobs;
 mod migrate;
 pub mod openapi;
-mod organisation;
+pub mod organisation;
 mod output;
 mod people;
 mod serve;

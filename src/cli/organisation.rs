@@ -14,6 +14,7 @@ use crate::features::accounts::store::{self, sessions};
 use crate::http::body::validated;
 use crate::ids::{Id, OrgId};
 use crate::permissions::Role;
+use crate::routes;
 
 /// Make an organisation and its administrator, and print the password made for them.
 #[derive(Debug, Args)]
@@ -80,6 +81,9 @@ pub fn create(db: &Db, fields: &OrganisationFields, members: &[NewMemberFields])
         for (member, hash) in members.iter().zip(&hashes) {
             store::insert_member(conn, org_id, None, member, hash, now)?;
         }
-        Ok(org_id)
-    })
+        Ok(())
+    })?;
+    // A service that runs meanwhile works for it from now on; one that starts sees to it again.
+    routes::recur(db, org_id)?;
+    Ok(org_id)
 }

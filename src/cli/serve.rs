@@ -18,13 +18,15 @@ use crate::config::{Database, Settings};
 use crate::db::Db;
 use crate::db::private::{Account, is_root};
 use crate::error::{Code, Error, Result};
+use crate::features::accounts::store::organisations;
 use crate::features::attachments::sweep::sweep;
-use crate::features::{events, forecasts, reports, statistics};
+use crate::features::forecasts;
 use crate::http::guards::{Bounds, Guards};
 use crate::http::mail::Mail;
 use crate::http::server;
 use crate::http::state::{AppState, blocking};
 use crate::http::tokens::TokenKeys;
+use crate::jobs::board;
 use crate::jobs::runner::Runner;
 use crate::objects::Objects;
 use crate::{routes, telemetry};
@@ -40,6 +42,8 @@ const LEARNING_THREADS: usize = 1;
 const HEADS_EVERY: Duration = Duration::from_hours(24);
 /// How often the store of attachments is swept of what has no row; once at the start.
 const SWEPT_EVERY: Duration = Duration::from_hours(24);
+/// How often the gauges of the queue are set; once at the start.
+const GAUGED_EVERY: Duration = Duration::from_secs(10);
 
 /// How to listen.
 #[derive(Debug, Clone, Args)]
@@ -180,9 +184,9 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
     if let Some(account) = private.as_ref().and_then(|private| private.account()) {
         drop_privileges(account)?;
     }
-    events::job::schedule_audit_heads(&db)?;
-    reports::job::schedule_digests(&db)?;
-    statistics::job::schedule_learning(&db)?;
+    for (org_id, _) in db.sign_in(organisations)? {
+        routes::recur(&db, org_id)?;
+    }
     forecasts::job::request_for_new_model(&db)?;
     let runner = Runner::start(&db, &routes::workers(&guards), JOB_THREADS)?;
     // Apart from the others: a receiver may be slow.
@@ -192,6 +196,7 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
     let address = listener.local_addr().map_err(Error::internal)?;
     let heads = (db.clone(), secrets.clone());
     let sweeping = (db.clone(), objects.clone());
+    let gauged = db.clone();
     let state = AppState { db, keys, guards, clock: Clock::System, objects };
     let served = actix_web::rt::System::new().block_on(async move {
         // Heard from before the address is told: a stop that comes while the server still starts is a stop.
@@ -213,6 +218,16 @@ pub(super) fn serve(opened: Opened, listener: TcpListener, listening: &Listening
             loop {
                 daily.tick().await;
                 sweep_and_log(&sweeping.0, &sweeping.1).await;
+            }
+        });
+        actix_web::rt::spawn(async move {
+            let mut often = tokio::time::interval(GAUGED_EVERY);
+            loop {
+                often.tick().await;
+                let db = gauged.clone();
+                if let Err(error) = blocking(move || board::gauge(&db)).await {
+                    tracing::warn!(%error, cause = ?error.cause, "the jobs that wait were not counted");
+                }
             }
         });
         actix_web::rt::spawn(async move {

@@ -22,7 +22,7 @@ pub const LEFT_OUT: [(&str, &str); 12] = [
     ("jobs", "is work, which a restoration asks for anew"),
     ("program_secrets", "are secrets: a program is given a new one"),
     ("refresh_families", "are sessions: people sign in again"),
-    ("schedules", "are set anew as the service starts"),
+    ("schedules", "are set anew as it comes back"),
     ("subscription_secrets", "are secrets: a subscription made anew is given one"),
     ("subscriptions", "send nothing without their secrets: they are made anew"),
 ];

@@ -166,6 +166,7 @@ diesel::table! {
         kind -> Text,
         due_on -> Date,
         ended_at -> Timestamptz,
+        vessel_name -> Nullable<Text>,
     }
 }
 

@@ -139,7 +139,7 @@ fn index(n: usize) -> Result<u16> {
 }
 
 impl Book {
-    /// A workbook whose first sheet has this name and these columns; the header stays in sight.
+    /// A workbook whose first sheet has this name and these columns; the header and the first column stay in sight.
     ///
     /// # Errors
     /// Internal, for a name no sheet can have: a defect.
@@ -153,7 +153,7 @@ impl Book {
         let mut workbook = Workbook::new();
         // Row by row to a temporary file: a long list is not held in memory.
         let page = workbook.add_worksheet_with_constant_memory().map_err(failed)?;
-        page.set_name(sheet).map_err(failed)?.set_freeze_panes(1, 0).map_err(failed)?;
+        page.set_name(sheet).map_err(failed)?.set_freeze_panes(1, 1).map_err(failed)?;
         page.set_landscape().set_paper_size(9).set_print_fit_to_pages(1, 0);
         page.set_repeat_rows(0, 0).map_err(failed)?;
         for (n, column) in columns.iter().enumerate() {

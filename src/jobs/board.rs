@@ -1,12 +1,13 @@
-//! Looking at the queue: what waits, what runs, what is dead; and trying a dead job again.
+//! Looking at the queue: what waits, what runs, what is dead, and how much of each; and trying a dead job again.
 
 use chrono::{DateTime, Utc};
 use diesel::prelude::*;
+use diesel::sql_types::{BigInt, Double, Text, Timestamptz};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::queue::request;
+use super::queue::{KINDS, request};
 use crate::codes;
 use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::jobs;
@@ -99,4 +100,57 @@ pub fn of_all(db: &Db, state: JobState, most: i64) -> Result<Vec<JobRow>> {
             .select(JobRow::as_select())
             .load(conn)?)
     })
+}
+
+#[derive(QueryableByName)]
+struct Counted {
+    #[diesel(sql_type = Text)]
+    kind: String,
+    #[diesel(sql_type = BigInt)]
+    scheduled: i64,
+    #[diesel(sql_type = BigInt)]
+    ready: i64,
+    #[diesel(sql_type = BigInt)]
+    running: i64,
+    #[diesel(sql_type = BigInt)]
+    dead: i64,
+    #[diesel(sql_type = Double)]
+    oldest_ready_s: f64,
+}
+
+/// Sets the gauges of the queue: of each kind how many jobs wait for a later time, could be taken now, run, or are
+/// dead, and for how long the oldest that could be taken has waited.
+///
+/// # Errors
+/// Those of the database.
+pub fn gauge(db: &Db) -> Result<()> {
+    let now = db.clock().now();
+    let counted: Vec<Counted> = db.work(|conn| {
+        Ok(diesel::sql_query(
+            "SELECT kind, count(*) FILTER (WHERE state = 'queued' AND run_after > $1) AS scheduled,
+                 count(*) FILTER (WHERE state = 'queued' AND run_after <= $1) AS ready,
+                 count(*) FILTER (WHERE state = 'running') AS running, count(*) FILTER (WHERE state = 'dead') AS dead,
+                 coalesce(extract(epoch FROM $1 - min(run_after) FILTER (WHERE state = 'queued' AND run_after <= $1)), 0)
+                     ::double precision AS oldest_ready_s
+             FROM jobs GROUP BY kind",
+        )
+        .bind::<Timestamptz, _>(now)
+        .load(conn)?)
+    })?;
+    for kind in KINDS {
+        let found = counted.iter().find(|row| row.kind == kind);
+        let count =
+            |of: fn(&Counted) -> i64| f64::from(u32::try_from(found.map_or(0, of)).unwrap_or(u32::MAX));
+        for (state, jobs) in [
+            ("scheduled", count(|row| row.scheduled)),
+            ("ready", count(|row| row.ready)),
+            ("running", count(|row| row.running)),
+            ("dead", count(|row| row.dead)),
+        ] {
+            metrics::gauge!("garboard_jobs", "kind" => kind, "state" => state).set(jobs);
+        }
+        metrics::gauge!("garboard_jobs_oldest_ready_seconds", "kind" => kind)
+            .set(found.map_or(0.0, |row| row.oldest_ready_s));
+    }
+    Ok(())
 }

@@ -28,6 +28,8 @@ pub const DIGEST: &str = "digest";
 pub const LEARNING: &str = "learning";
 /// Telling the head of the audit's chain; the subject is the organisation.
 pub const AUDIT_HEAD: &str = "audit_head";
+/// All of these.
+pub(super) const KINDS: [&str; 6] = [FORECAST, DRYING, DELIVERY, DIGEST, LEARNING, AUDIT_HEAD];
 
 /// A job as claimed.
 #[derive(Debug, Clone)]

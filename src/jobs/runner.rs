@@ -29,6 +29,7 @@ pub type Handler = dyn Fn(&Db, OrgId, &[Job]) -> Result<()> + Send + Sync;
 pub struct Workers {
     handlers: BTreeMap<&'static str, Arc<Handler>>,
     batch: i64,
+    idle_wait: Duration,
 }
 
 impl Workers {
@@ -38,7 +39,7 @@ impl Workers {
         kind: &'static str,
         handler: impl Fn(&Db, OrgId, &[Job]) -> Result<()> + Send + Sync + 'static,
     ) -> Self {
-        Self { handlers: BTreeMap::new(), batch: BATCH }.and(kind, handler)
+        Self { handlers: BTreeMap::new(), batch: BATCH, idle_wait: IDLE_WAIT }.and(kind, handler)
     }
 
     /// These and those of another kind.
@@ -56,6 +57,12 @@ impl Workers {
     #[must_use]
     pub fn one_at_a_time(self) -> Self {
         Self { batch: 1, ..self }
+    }
+
+    /// The same, looking for jobs that nobody announced only so often.
+    #[must_use]
+    pub fn looking_every(self, idle_wait: Duration) -> Self {
+        Self { idle_wait, ..self }
     }
 
     fn kinds(&self) -> Vec<&'static str> {
@@ -251,7 +258,7 @@ fn work(db: &Db, workers: &Workers, signal: &Signal) {
     while let Some(seen) = signal.running() {
         match step(db, workers, &mut tally) {
             Ok(true) => {}
-            Ok(false) => signal.wait(seen, IDLE_WAIT),
+            Ok(false) => signal.wait(seen, workers.idle_wait),
             Err(error) => {
                 tracing::warn!(%error, cause = ?error.cause, "the job queue is out of reach");
                 signal.wait(seen, IDLE_WAIT);

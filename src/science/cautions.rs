@@ -19,6 +19,8 @@ pub enum Work {
     Antifouling,
     /// Working in a bilge, a tank or under a tented hull.
     ConfinedSpace,
+    /// Warming a tented hull, to dry it or to let a coat cure.
+    TentHeating,
 }
 
 impl Work {
@@ -48,6 +50,11 @@ impl Work {
             }
             Self::ConfinedSpace => {
                 "Confined spaces gather vapour and lack oxygen: test the air, ventilate, never work alone."
+            }
+            Self::TentHeating => {
+                "Heaters in tents set sheeting and solvent vapour alight, and open flames give off carbon monoxide and \
+                 water: no flame under the sheeting, keep heaters clear of it, watch them, put them out before solvents \
+                 are used."
             }
         }
     }

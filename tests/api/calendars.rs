@@ -1,5 +1,13 @@
-//! `/v1/me/calendar-feeds` and `/v1/calendars`, read by the grammar of RFC 5545. (By hand, once: Python's icalendar package reads it too.)
+//! `/v1/me/calendar-feeds` and `/v1/calendars`, read by the grammar of RFC 5545 and by a parser that has nothing to do with
+//! the writer (the calcard crate).
 
+use calcard::common::PartialDateTime;
+use calcard::icalendar::{
+    ICalendarComponent, ICalendarComponentType, ICalendarProperty, ICalendarStatus, ICalendarValue,
+};
+use calcard::{Entry, Parser};
+use diesel::prelude::*;
+use diesel::sql_types::{BigInt, Text};
 use serde_json::{Value, json};
 
 use crate::support::app::{Client, TestApp};
@@ -179,8 +187,133 @@ fn what_is_due_no_longer_is_cancelled() {
     let after = parsed(&text(&app.anonymous(), &address));
     assert_eq!(after.events.len(), 1);
     assert_eq!(value(&after.events[0], "STATUS"), "CANCELLED");
+    assert_eq!(value(&after.events[0], "SUMMARY"), "Sold: inspection no longer due");
     assert_eq!(value(&after.events[0], "UID"), value(&before.events[0], "UID"));
     assert_eq!(value(&after.events[0], "DTSTART"), "20270115");
+}
+
+/// The events, as the independent parser reads them.
+fn read_elsewhere(text: &str) -> Vec<ICalendarComponent> {
+    // Its strict way takes no component within another.
+    let mut parser = Parser::new(text);
+    let Entry::ICalendar(calendar) = parser.entry() else { unreachable!("no calendar: {text}") };
+    assert!(matches!(parser.entry(), Entry::Eof), "and nothing else");
+    let is_event = |part: &ICalendarComponent| part.component_type == ICalendarComponentType::VEvent;
+    calendar.components.into_iter().filter(is_event).collect()
+}
+
+fn text_of(event: &ICalendarComponent, property: &ICalendarProperty) -> String {
+    let found = event.property(property).expect("the property");
+    let parts: Vec<&str> = found.values.iter().filter_map(ICalendarValue::as_text).collect();
+    parts.join(",")
+}
+
+#[test]
+fn an_independent_parser_reads_what_was_written() {
+    let app = TestApp::start();
+    let lead = app.lead();
+    let site = json!({"name": "Basin, north; old", "time_zone": "UTC", "climate": "temperate_sea"});
+    let site = lead.post("/v1/sites", &site).expect(201).id();
+    let name = "Zoë, of; the \\ quay — 漁船 ".repeat(5);
+    let mut fields = cored("2025-01-15");
+    fields["site_id"] = json!(site);
+    fields["berth"] = json!("B 7");
+    vessel(&lead, name.trim(), fields);
+    let broken = vessel(&lead, "Broken", cored("2025-01-15")).id();
+    let finding =
+        json!({"vessel_id": broken, "kind": "impact_damage", "found_on": "2026-06-01", "zone": "bottom"});
+    let finding = app.surveyor().post("/v1/findings", &finding).expect(201).id();
+    settle(&app);
+    let (_, _, address) = feed(&lead, json!({"name": "All"}));
+    let events = read_elsewhere(&text(&app.anonymous(), &address));
+    let rows =
+        lead.get("/v1/due?status=due&limit=200").expect(200).json["items"].as_array().expect("rows").clone();
+    let rows: Vec<&Value> = rows.iter().filter(|row| row["due_on"].is_string()).collect();
+    assert_eq!(events.len(), rows.len(), "an event a date");
+    for row in rows {
+        let uid = format!("{}@garboard", row["id"].as_str().expect("an id"));
+        let event = events.iter().find(|event| event.uid() == Some(&uid)).expect("its event");
+        let vessel_name = row["vessel_name"].as_str().expect("a name");
+        let kind = row["kind"].as_str().expect("a kind");
+        assert_eq!(text_of(event, &ICalendarProperty::Summary), format!("{vessel_name}: {kind} due"));
+        let told = text_of(event, &ICalendarProperty::Description);
+        assert!(told.starts_with(row["reason"].as_str().expect("a reason")), "{told}");
+        assert!(told.contains("qualified surveyor"), "{told}");
+        let start = event.property(&ICalendarProperty::Dtstart).expect("a start").values.first();
+        let start: &PartialDateTime = start.and_then(ICalendarValue::as_partial_date_time).expect("a day");
+        let day = format!(
+            "{:04}-{:02}-{:02}",
+            start.year.unwrap_or(0),
+            start.month.unwrap_or(0),
+            start.day.unwrap_or(0)
+        );
+        assert_eq!((json!(day), start.hour), (row["due_on"].clone(), None), "a whole day");
+        assert_eq!(event.status(), Some(&ICalendarStatus::Confirmed));
+        if row["site_name"].is_string() {
+            assert_eq!(text_of(event, &ICalendarProperty::Location), "Basin, north; old, B 7");
+        }
+    }
+    // Done: what was to be repaired is cancelled, under the same id.
+    let repair = |events: &[ICalendarComponent]| {
+        let found = events.iter().find(|event| {
+            let summary = text_of(event, &ICalendarProperty::Summary);
+            summary == "Broken: repair due" || summary == "Broken: repair no longer due"
+        });
+        let event = found.expect("the repair").clone();
+        (event.uid().expect("an id").to_owned(), event.status().cloned())
+    };
+    let before = repair(&events);
+    let repaired = json!({"state": "repaired", "repaired_on": "2026-06-10"});
+    app.surveyor().patch(&format!("/v1/findings/{finding}"), "\"1\"", &repaired).expect(200);
+    settle(&app);
+    let after = repair(&read_elsewhere(&text(&app.anonymous(), &address)));
+    assert_eq!(after, (before.0, Some(ICalendarStatus::Cancelled)));
+}
+
+#[derive(QueryableByName)]
+struct Named {
+    #[diesel(sql_type = Text)]
+    name: String,
+}
+
+#[derive(QueryableByName)]
+struct Counted {
+    #[diesel(sql_type = BigInt)]
+    n: i64,
+}
+
+/// Asked for with a key that lets it be asked for again, the answer would be kept: the secret is not in it.
+#[test]
+fn the_secret_of_an_address_stands_in_no_table() {
+    let app = TestApp::start();
+    let reader = app.reader();
+    let ask = || {
+        let request =
+            reader.request("POST", "/v1/me/calendar-feeds").header("Idempotency-Key", "one-of-the-tests");
+        reader.send(request.json(&json!({"name": "Hulls"})))
+    };
+    let made = ask().expect(201);
+    let address = made.json["address"].as_str().expect("an address").to_owned();
+    let secret = address.rsplit('.').nth(1).expect("a secret").to_owned();
+    assert!(secret.len() >= 40, "{secret}");
+    text(&app.anonymous(), &address);
+    let mut superuser =
+        PgConnection::establish(&app.database.superuser_url()).expect("the superuser connects");
+    let tables: Vec<Named> =
+        diesel::sql_query("SELECT tablename::text AS name FROM pg_tables WHERE schemaname = 'public'")
+            .load(&mut superuser)
+            .expect("the catalog");
+    assert!(tables.len() > 50, "{}", tables.len());
+    let mut holding = |text: &str| -> Vec<String> {
+        let found = tables.iter().filter(|table| {
+            let statement =
+                format!("SELECT count(*) AS n FROM {} t WHERE t::text LIKE '%{text}%'", table.name);
+            diesel::sql_query(statement).get_result::<Counted>(&mut superuser).expect("a count").n > 0
+        });
+        found.map(|table| table.name.clone()).collect()
+    };
+    assert_eq!(holding(&secret), Vec::<String>::new());
+    assert!(holding(&made.id()).contains(&"calendar_feeds".to_owned()), "the search finds what is there");
 }
 
 #[test]

@@ -7,7 +7,7 @@ use garboard::jobs::{Tally, run_until_idle};
 use garboard::routes;
 use serde_json::{Value, json};
 
-use crate::support::app::{Client, TestApp};
+use crate::support::app::{Client, TestApp, TestOrganisation};
 use crate::support::fleet::{HULLS, enter};
 use crate::support::hulls::{settle, vessel};
 
@@ -103,6 +103,19 @@ fn a_preview_tells_what_acceptance_then_does_to_the_due_list() {
     assert_eq!(preview["sooner"], moved.iter().filter(|(_, days)| *days < 0).count());
     assert_eq!(preview["most_later_days"], moved.iter().map(|(_, days)| *days).max().unwrap_or(0).max(0));
     assert_eq!(preview["most_sooner_days"], moved.iter().map(|(_, days)| *days).min().unwrap_or(0).min(0));
+    let rows = lead.get("/v1/due?limit=200").expect(200).json["items"].as_array().expect("rows").clone();
+    let learned: Vec<&Value> = rows.iter().filter(|row| row["basis"] == "learned").collect();
+    assert!(learned.len() > 10 && learned.len() < rows.len(), "{} of {}", learned.len(), rows.len());
+    assert!(learned.iter().all(|row| row["calibration_id"] == found[0]["id"]));
+    assert!(rows.iter().all(|row| row["basis"] == "learned" || row["calibration_id"].is_null()));
+    let table = lead.get("/v1/due?format=csv").expect(200).text;
+    let mut table = csv::Reader::from_reader(table.as_bytes());
+    let place = table.headers().expect("a header").iter().position(|name| name == "calibration_id");
+    let named = table.records().filter(|row| {
+        let cell = row.as_ref().ok().zip(place).and_then(|(row, place)| row.get(place));
+        cell == found[0]["id"].as_str()
+    });
+    assert!(named.count() >= learned.len());
     let furthest = moved.iter().map(|(_, days)| days.abs()).max();
     assert_eq!(preview["furthest"][0]["later_days"].as_i64().map(i64::abs), furthest);
     assert!(preview["furthest"][0]["vessel_name"].as_str().is_some_and(|name| name.starts_with("Hull ")));
@@ -178,6 +191,11 @@ fn from_eight_events_on_the_service_puts_a_fit_to_use_and_the_forecasts_name_it(
     let what_if =
         lead.post(&format!("/v1/vessels/{clean}/what-if"), &json!({"bilge": "wet"})).expect(200).json;
     assert_eq!(what_if["after"]["calibration_id"], latest["id"]);
+
+    // What widens a date is told of the date that is kept, by what it follows.
+    let sensitivity = lead.get(&format!("/v1/vessels/{clean}/sensitivity")).expect(200).json;
+    assert_eq!((&sensitivity["basis"], &sensitivity["calibration_id"]), (&json!("learned"), &latest["id"]));
+    assert_eq!(sensitivity["dates"][0]["due_on"], inspection["due_on"]);
 
     // A guest's question is answered by what the vessel's organisation follows.
     let grant = json!({"vessel_id": clean, "grantee_org_id": app.away.org_id, "scope": "read"});
@@ -256,8 +274,21 @@ fn sums_alone_leave_an_organisation_that_takes_part() {
     assert_eq!(alone["peers"], 0, "who does not take part gets nothing");
     change(&app.administrator(), "\"0\"", json!({"pooled": true}));
     learn(&app);
+    assert_eq!(
+        versions(&lead).len(),
+        1,
+        "what one other alone has given is not used: nothing new is learned"
+    );
+    let third = TestOrganisation::create(&app.db, "Third");
+    let third = app.signed(&third, "administrator");
+    enter(&third, &third, HULLS, isophthalic);
+    change(&third, "\"0\"", json!({"pooled": true}));
+    learn(&app);
+    assert_eq!(versions(&third)[0]["peers"], 0);
+    lead.post("/v1/calibrations", &json!({})).expect(202);
+    learn(&app);
     let pooled = versions(&lead).pop().expect("a second");
-    assert_eq!(pooled["peers"], 1);
+    assert_eq!(pooled["peers"], 2);
     let scale = |version: &Value, name: &str| version["classes"][1][name].as_f64().expect("a number");
     // Partial pooling (Gelman et al. 2013, section 5.4): drawn towards the others' estimate, and surer than alone.
     let (ours, with) = (scale(&alone, "scale_exposure_years"), scale(&pooled, "scale_exposure_years"));
@@ -269,9 +300,9 @@ fn sums_alone_leave_an_organisation_that_takes_part() {
     // Two hulls stand behind too little to be given, and the worker cannot ask whose the sums are.
     let mut worker = PgConnection::establish(&app.database.worker_url()).expect("the worker connects");
     let mut count = |statement: &str| diesel::sql_query(statement).execute(&mut worker);
-    assert_eq!(count("SELECT sums FROM pooled_sums"), Ok(1));
+    assert_eq!(count("SELECT sums FROM pooled_sums"), Ok(2));
     let said = count("SELECT org_id FROM pooled_sums").expect_err("no right to it").to_string();
     assert!(said.contains("permission denied"), "{said}");
     change(&stranger, "\"1\"", json!({"pooled": false}));
-    assert_eq!(count("SELECT sums FROM pooled_sums"), Ok(0), "what was given is taken back");
+    assert_eq!(count("SELECT sums FROM pooled_sums"), Ok(1), "what was given is taken back");
 }

@@ -270,5 +270,13 @@ fn a_letter_that_the_post_refuses_is_tried_again_and_arrives_by_smtp() {
     for line in ["To: reader@home.example", "Subject: Home: 0 overdue, 0 due within four weeks"] {
         assert!(letter.iter().any(|found| found == line), "{line} in {letter:#?}");
     }
-    assert!(letter.iter().any(|line| line.contains("Nothing is overdue.")), "{letter:#?}");
+    // On the wire, too, it is both plain text and HTML, in this order (RFC 2046, 5.1.4).
+    let kinds: Vec<&str> = letter
+        .iter()
+        .filter_map(|line| line.strip_prefix("Content-Type: "))
+        .filter_map(|kind| kind.split(';').next())
+        .collect();
+    assert_eq!(kinds, ["multipart/alternative", "text/plain", "text/html"]);
+    let said = letter.iter().filter(|line| line.contains("Nothing is overdue.")).count();
+    assert_eq!(said, 2, "{letter:#?}");
 }

@@ -165,6 +165,9 @@ fn a_walk_over_five_hundred_rows_visits_each_once_in_order() {
 fn csv(client: &Client, path: &str, accept: &str) -> (Vec<String>, Vec<BTreeMap<String, String>>) {
     let answer = client.send(client.request("GET", path).header("Accept", accept)).expect(200);
     let content_type = answer.header("content-type").expect("a content type");
+    // RFC 9112, 7.1: written as it is read, its length not known beforehand.
+    assert_eq!(answer.header("transfer-encoding").as_deref(), Some("chunked"));
+    assert_eq!(answer.header("content-length"), None);
     assert!(content_type.starts_with("text/csv"), "{content_type}");
     let mut reader = csv::Reader::from_reader(answer.text.as_bytes());
     let header: Vec<String> = reader.headers().expect("a header").iter().map(str::to_owned).collect();

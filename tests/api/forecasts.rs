@@ -6,8 +6,11 @@ use std::time::{Duration, Instant};
 
 use diesel::connection::InstrumentationEvent;
 use diesel::prelude::*;
+use garboard::features::calibrations::model::ensemble;
 use garboard::features::forecasts;
-use garboard::features::forecasts::store::subjects;
+use garboard::features::forecasts::model::compute;
+use garboard::features::forecasts::model::told::{Phase, Told};
+use garboard::features::forecasts::store::{keep_told, save, subjects};
 use garboard::ids::VesselId;
 use garboard::jobs::Runner;
 use serde_json::{Value, json};
@@ -201,6 +204,40 @@ fn a_batch_of_forecasts_takes_the_same_few_statements_as_one() {
     assert_eq!((one, all), (1, 20));
     assert_eq!(of_one, of_all);
     assert!(of_one <= 12, "{of_one} statements");
+    // Kept in a few statements, too, the same for one vessel and for twenty.
+    let saved = |ids: &[VesselId]| {
+        let found = app.db.read(&app.service(), |tx| subjects(tx, ids, None)).expect("readable");
+        let ensemble = ensemble(None);
+        let computed: Vec<_> =
+            found.iter().map(|subject| (subject, compute(&subject.facts, &ensemble))).collect();
+        let told: Vec<_> = computed
+            .iter()
+            .flat_map(|(subject, computed)| computed.dates.iter().map(|date| (subject.vessel_id, date.kind)))
+            .map(|(id, kind)| (id, kind, Told { phase: Phase::Ahead, due_on: None }))
+            .collect();
+        let count = Arc::new(AtomicUsize::new(0));
+        let counted = count.clone();
+        let written = app.db.write(&app.service(), |tx| {
+            tx.conn().set_instrumentation(move |event: InstrumentationEvent<'_>| {
+                if matches!(event, InstrumentationEvent::StartQuery { .. }) {
+                    counted.fetch_add(1, Ordering::SeqCst);
+                }
+            });
+            let written = save(tx, &computed)
+                .and_then(|()| keep_told(tx, ids, &told))
+                // Nothing is told of them any more: what was kept goes, without a statement a row.
+                .and_then(|()| keep_told(tx, ids, &[]));
+            tx.conn().set_instrumentation(|_: InstrumentationEvent<'_>| {});
+            written
+        });
+        written.expect("written");
+        count.load(Ordering::SeqCst)
+    };
+    let (of_one, of_all) = (saved(&ids[..1]), saved(&ids));
+    assert_eq!(of_one, of_all);
+    assert!(of_one <= 8, "{of_one} statements");
+    let rows = lead.get("/v1/due?limit=200").expect(200).json["items"].as_array().map(Vec::len);
+    assert!(rows.is_some_and(|rows| rows >= 60), "{rows:?}");
 }
 
 #[test]

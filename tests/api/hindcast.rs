@@ -1,6 +1,14 @@
 //! `/v1/hindcast`, `/v1/vessels/{id}/sensitivity`
 
+use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::thread;
+use std::time::Instant;
+
 use diesel::prelude::*;
+use diesel::sql_types::BigInt;
+use garboard::error::Code;
+use garboard::features::hindcasts::model::Asked;
+use garboard::features::hindcasts::store::hindcast;
 use garboard::jobs::run_until_idle;
 use garboard::routes;
 use serde_json::{Value, json};
@@ -8,6 +16,12 @@ use serde_json::{Value, json};
 use crate::support::app::{Client, TestApp};
 use crate::support::fleet::{HULLS, enter};
 use crate::support::hulls::{settle, vessel};
+
+/// One hindcast at a time is all that a service makes, and the tests of this file are one service's.
+fn turn() -> MutexGuard<'static, ()> {
+    static TURN: Mutex<()> = Mutex::new(());
+    TURN.lock().unwrap_or_else(PoisonError::into_inner)
+}
 
 /// Signs a survey of the whole bottom.
 fn survey(client: &Client, vessel_id: &str, on: &str, blistering: &str) -> String {
@@ -47,6 +61,7 @@ fn fleet(client: &Client) -> Vec<String> {
 
 #[test]
 fn past_surveys_are_held_against_forecasts_and_both_baselines() {
+    let _turn = turn();
     let app = TestApp::start();
     let lead = app.lead();
     fleet(&lead);
@@ -88,6 +103,7 @@ fn past_surveys_are_held_against_forecasts_and_both_baselines() {
 
 #[test]
 fn a_forecast_of_then_follows_what_was_in_use_then() {
+    let _turn = turn();
     let app = TestApp::start();
     enter(&app.lead(), &app.surveyor(), HULLS, |_| json!({"laminate_class": "isophthalic"}));
     let ask = || app.reader().get("/v1/hindcast?from_year=2012").expect(200).json;
@@ -142,6 +158,7 @@ fn a_correction_is_known_from_the_day_it_was_recorded_on() {
 
 #[test]
 fn years_leads_and_forms_that_cannot_be_are_refused_at_their_field() {
+    let _turn = turn();
     let app = TestApp::start();
     let reader = app.reader();
     for (query, field) in [
@@ -154,6 +171,78 @@ fn years_leads_and_forms_that_cannot_be_are_refused_at_their_field() {
     ] {
         reader.get(&format!("/v1/hindcast?{query}")).expect_problem(422, "invalid", field);
     }
+}
+
+#[derive(QueryableByName)]
+struct Count {
+    #[diesel(sql_type = BigInt)]
+    n: i64,
+}
+
+#[test]
+fn who_asks_while_another_hindcast_is_made_is_told_to_come_again() {
+    let _turn = turn();
+    let app = TestApp::start();
+    fleet(&app.lead());
+    let mut superuser =
+        PgConnection::establish(&app.database.superuser_url()).expect("the superuser connects");
+    for statement in ["BEGIN", "LOCK TABLE survey_versions IN ACCESS EXCLUSIVE MODE"] {
+        diesel::sql_query(statement).execute(&mut superuser).expect("it runs");
+    }
+    let reader = app.reader();
+    let first = thread::spawn(move || reader.get("/v1/hindcast?from_year=2014"));
+    // Until it stands before the lock, in the one place there is.
+    loop {
+        let waiting = "SELECT count(*) AS n FROM pg_locks l JOIN pg_database d ON d.oid = l.database \
+            WHERE NOT l.granted AND d.datname = current_database()";
+        let waiting: Count = diesel::sql_query(waiting).get_result(&mut superuser).expect("a count");
+        if waiting.n > 0 {
+            break;
+        }
+        thread::yield_now();
+    }
+    let second = app.reader().get("/v1/hindcast?from_year=2014").expect_problem(503, "unavailable", "");
+    assert!(second.header("retry-after").is_some(), "{}", second.text);
+    diesel::sql_query("COMMIT").execute(&mut superuser).expect("it runs");
+    assert_eq!(first.join().expect("the first was answered").expect(200).json["surveys"], 7);
+    app.reader().get("/v1/hindcast?from_year=2014").expect(200);
+}
+
+#[test]
+fn a_hindcast_that_takes_too_long_is_given_up() {
+    let app = TestApp::start();
+    fleet(&app.lead());
+    let asked = Asked { from_year: 2014, lead_months: 12 };
+    let late = hindcast(&app.db, &app.service(), asked, Some(Instant::now())).expect_err("no time at all");
+    assert_eq!(late.code, Code::Unavailable, "{late:?}");
+    assert!(late.to_string().contains("command hindcast"), "{late}");
+    // The command takes the time it needs.
+    let (view, cases) = hindcast(&app.db, &app.service(), asked, None).expect("as long as it takes");
+    assert_eq!((view.surveys, cases.len()), (7, 7));
+}
+
+#[test]
+fn more_than_twenty_thousand_surveys_are_refused_at_the_year() {
+    let _turn = turn();
+    let app = TestApp::start();
+    let lead = app.lead();
+    let id = vessel(&lead, "Looked at often", json!({"launched_on": "2005-05-01"})).id();
+    survey(&lead, &id, "2020-05-10", "none");
+    let mut superuser =
+        PgConnection::establish(&app.database.superuser_url()).expect("the superuser connects");
+    // Copies of that survey, past the triggers.
+    for statement in [
+        "SET session_replication_role = replica",
+        "INSERT INTO surveys SELECT (jsonb_populate_record(s, jsonb_build_object('id', gen_random_uuid()))).* \
+         FROM surveys s, generate_series(1, 20000)",
+        "INSERT INTO survey_versions SELECT (jsonb_populate_record(v, jsonb_build_object('survey_id', s.id))).* \
+         FROM survey_versions v, surveys s WHERE v.signed_at IS NOT NULL AND s.id <> v.survey_id",
+    ] {
+        diesel::sql_query(statement).execute(&mut superuser).expect("it runs");
+    }
+    let refused = app.reader().get("/v1/hindcast?from_year=2020").expect_problem(422, "invalid", "from_year");
+    assert!(refused.text.contains("more than 20000 surveys"), "{}", refused.text);
+    assert_eq!(app.reader().get("/v1/hindcast?from_year=2021").expect(200).json["surveys"], 0);
 }
 
 #[test]

@@ -72,6 +72,75 @@ fn a_workbook_of_the_due_list_holds_days_as_days_and_texts_as_texts() {
     assert!(!page.contains("<f>"), "no formulas");
 }
 
+/// Each cell of a column is of the column's kind, in the reader library's eyes, or empty; and the second sheet says what
+/// each column means, in their order, then what the list is not.
+#[test]
+fn cells_are_of_their_columns_kind_and_every_column_is_defined() {
+    let app = TestApp::start();
+    let lead = app.lead();
+    let site = json!({"name": "Basin", "time_zone": "UTC", "climate": "temperate_sea"});
+    let site = lead.post("/v1/sites", &site).expect(201).id();
+    for (n, launched_on) in ["2001-05-01", "2012-05-01", "2022-01-15", "2025-01-15"].into_iter().enumerate() {
+        vessel(&lead, &format!("Hull {n}"), json!({"launched_on": launched_on, "site_id": site}));
+    }
+    vessel(&lead, "Cored", cored("2025-01-15"));
+    vessel(&lead, "Bare", json!({}));
+    settle(&app);
+    for (path, name) in [("/v1/due", "What falls due"), ("/v1/fleet", "Fleet")] {
+        let file = bytes(&lead, &format!("{path}?format=xlsx"), WORKBOOK);
+        let mut book: Xlsx<_> = open_workbook_from_rs(Cursor::new(file.clone())).expect("a workbook");
+        assert_eq!(book.sheet_names(), [name, "Definitions"]);
+        let (_, rows) = sheet(&file);
+        assert!(rows.len() > 5, "{path}");
+        let mut kinds = [0; 4];
+        for (place, title) in rows[0].iter().enumerate() {
+            let title = title.to_string();
+            let is_day = title.ends_with("_on")
+                || title.ends_with("_at")
+                || title.contains("_p10")
+                || title.contains("_p50")
+                || title.contains("_p90");
+            let is_number =
+                title.ends_with("_m") || title.ends_with("_probability") || title == "open_findings";
+            let is_truth = ["overdue", "stale", "ashore"].contains(&title.as_str());
+            for row in &rows[1..] {
+                let (kind, right) = match &row[place] {
+                    Data::Empty => continue,
+                    cell if is_day => (0, matches!(cell, Data::DateTime(at) if at.is_datetime())),
+                    cell if is_number => (1, matches!(cell, Data::Float(_) | Data::Int(_))),
+                    cell if is_truth => (2, matches!(cell, Data::Bool(_))),
+                    cell => (3, matches!(cell, Data::String(_))),
+                };
+                assert!(right, "{path} {title}: {:?}", row[place]);
+                kinds[kind] += 1;
+            }
+        }
+        assert!(kinds.iter().all(|count| *count > 0), "{path}: {kinds:?}");
+        let definitions = book.worksheet_range("Definitions").expect("the definitions");
+        let lines: Vec<(String, String)> =
+            definitions.rows().map(|row| (row[0].to_string(), row[1].to_string())).collect();
+        let defined: Vec<String> = lines[1..]
+            .iter()
+            .take_while(|(name, _)| !name.is_empty())
+            .map(|(name, _)| name.clone())
+            .collect();
+        let titles: Vec<String> = rows[0].iter().map(ToString::to_string).collect();
+        assert_eq!(defined, titles, "{path}");
+        assert!(
+            lines[1..].iter().all(|(_, meaning)| meaning.len() > 5 && meaning.ends_with('.')),
+            "{lines:?}"
+        );
+        assert!(
+            lines.iter().any(|(_, note)| note.contains("qualified surveyor")),
+            "{path}: it says who decides"
+        );
+        assert!(
+            lines.iter().any(|(_, note)| note.starts_with("As of 2026-06-15")),
+            "{path}: and of which day"
+        );
+    }
+}
+
 #[test]
 fn all_forms_have_the_same_rows_and_columns() {
     let app = TestApp::start();

@@ -1,10 +1,11 @@
 //! /v1/treatments/{id}/drying
 
 use chrono::{DateTime, Duration, Utc};
+use diesel::{Connection, PgConnection, RunQueryDsl, sql_query};
 use serde_json::{Value, json};
 
 use crate::support::app::Answer;
-use crate::treatments::Yard;
+use crate::treatments::{Yard, held};
 
 struct Drying {
     yard: Yard,
@@ -312,4 +313,79 @@ fn the_hull_waits_for_its_slowest_station() {
         assert!(time(&hull["p50"]) > time(&own["p50"]) && time(&hull["p50"]) < time(&own["p90"]), "{told}");
     }
     assert!(told["cautions"].to_string().contains("independent"));
+}
+
+/// Dry is dry at every station (the design of this service, after common practice): one that nobody read in this haul-out
+/// holds the seal, and the answer names it.
+#[test]
+fn a_station_that_nobody_read_is_not_dry() {
+    let drying = Drying::set(&json!({"scale": "relative", "target": 9}));
+    let (yard, id) = (&drying.yard, &drying.treatment);
+    let station = |code: &str, zone: &str| {
+        let body =
+            json!({"vessel_id": yard.vessel, "code": code, "hull": "centre", "side": "port", "zone": zone});
+        yard.app.crew().post("/v1/stations", &body).expect(201).id()
+    };
+    let (unread, elsewhere) = (station("P2", "bottom"), station("K1", "keel"));
+    for step in ["wash_down", "strip", "salt_check"] {
+        yard.done(id, step, "2026-06-03T11:00:00Z").expect(201);
+    }
+    let dry = [(2.0, 8.0), (4.0, 8.0), (6.0, 8.0)];
+    drying.send(&drying.items(&dry));
+    let told = drying.read();
+    assert_eq!((&told["status"], &told["slowest_station"]), (&json!("too_early"), &json!("P2")), "{told}");
+    let seen: Vec<&Value> =
+        told["stations"].as_array().expect("stations").iter().map(|station| &station["station_id"]).collect();
+    assert!(
+        seen.contains(&&json!(unread)) && !seen.contains(&&json!(elsewhere)),
+        "the keel does not dry here"
+    );
+    let refused = yard.done(id, "dry", "2026-06-12T09:00:00Z");
+    assert_eq!(held(&refused), ["readings_not_accepted"]);
+    assert!(refused.text.contains("P2") && !refused.text.contains("P1"), "{}", refused.text);
+    let items = (1..).zip(dry).map(
+        |(n, (at, value))| json!({"station_id": unread, "sequence": n, "value": value, "taken_at": day(at)}),
+    );
+    drying.send(&json!({"items": items.collect::<Vec<_>>()}));
+    assert_eq!(drying.read()["status"], "ready");
+    yard.done(id, "dry", "2026-06-12T09:00:00Z").expect(201);
+    // A station made afterwards was never asked to be dry.
+    station("P3", "bottom");
+    let mut superuser = PgConnection::establish(&yard.app.database.superuser_url()).expect("it connects");
+    sql_query("UPDATE stations SET created_at = created_at + interval '1 hour' WHERE code = 'P3'")
+        .execute(&mut superuser)
+        .expect("the clock of the test stands still");
+    assert_eq!(drying.read()["status"], "ready");
+}
+
+/// What to do stands in each answer (science.md 7). Stalled: the series of `tests/checks/dry-decision.json` that settles
+/// above its target. Too early: three readings; and readings that are dry and still move by more than the steady range.
+#[test]
+fn stalled_and_too_early_say_what_to_do() {
+    let file: Value = serde_json::from_str(include_str!("../checks/dry-decision.json")).expect("JSON");
+    let cases = file["cases"].as_array().expect("cases");
+    let stalled = cases
+        .iter()
+        .find(|case| case["expected"]["plateau_above_threshold"] == true)
+        .expect("one that stalls");
+    let values: Vec<f64> = serde_json::from_value(stalled["inputs"]["series"].clone()).expect("numbers");
+    let series: Vec<(f64, f64)> = (1..).map(f64::from).zip(values).collect();
+    let moving = [(1.0, 20.0), (8.0, 9.0), (15.0, 6.9), (22.0, 6.3), (29.0, 5.8)];
+    for (target, series, status, words) in [
+        (&stalled["inputs"]["threshold"], series, "stalled", "wash, warm, strip deeper"),
+        (&json!(9), vec![(1.0, 30.0), (2.0, 25.0), (3.0, 21.0)], "too_early", "at least four"),
+        (&json!(9), moving.to_vec(), "", "lie 1.1 apart, not yet within 0.3"),
+    ] {
+        let drying = Drying::set(&json!({"scale": "relative", "target": target}));
+        drying.send(&drying.items(&series));
+        let told = drying.read();
+        assert!(status.is_empty() || told["status"] == status, "{told}");
+        assert_ne!(told["status"], "ready");
+        for reason in [&told["reason"], &told["stations"][0]["reason"]] {
+            assert!(reason.as_str().expect("a sentence").contains(words), "{reason}");
+        }
+        let own = &told["stations"][0];
+        assert_eq!(own["fit"].is_null(), own["never_reaches_probability"].is_null(), "{told}");
+        assert_eq!(told["never_reaches_probability"], own["never_reaches_probability"], "of one station");
+    }
 }

@@ -5,14 +5,14 @@ use serde_json::{Value, json};
 use crate::treatments::{Yard, held, made, product};
 
 /// A preventive treatment of one barrier coat, its steps before it done on 10 June.
-struct Barrier {
-    yard: Yard,
-    id: String,
+pub struct Barrier {
+    pub yard: Yard,
+    pub id: String,
     product: String,
 }
 
 impl Barrier {
-    fn set(coats: i32, sheet: &Value) -> Self {
+    pub fn set(coats: i32, sheet: &Value) -> Self {
         let yard = Yard::set();
         let product = made(&yard.app.lead(), &product("barrier", &["barrier"], sheet));
         let steps = json!([{"step": "abrade"}, {"step": "barrier", "coats": coats, "product_id": product}]);
@@ -22,18 +22,22 @@ impl Barrier {
         Self { yard, id, product }
     }
 
-    fn coat(&self, fields: &Value) -> crate::support::app::Answer {
+    pub fn coat(&self, fields: &Value) -> crate::support::app::Answer {
+        self.yard.app.crew().post(&format!("/v1/treatments/{}/coats", self.id), &self.body(fields))
+    }
+
+    pub fn body(&self, fields: &Value) -> Value {
         let mut body = json!({"vessel_id": self.yard.vessel, "role": "barrier", "zone": "bottom", "colour": "grey",
             "product_id": self.product, "applied_on": "2026-06-11", "started_at": "2026-06-11T08:00:00Z",
             "finished_at": "2026-06-11T09:00:00Z"});
         for (name, value) in fields.as_object().expect("an object") {
             body[name] = value.clone();
         }
-        self.yard.app.crew().post(&format!("/v1/treatments/{}/coats", self.id), &body)
+        body
     }
 
     /// The one coat is on, measured, and its step done.
-    fn coated(&self) {
+    pub fn coated(&self) {
         let coat = self.coat(&json!({})).expect(201).id();
         self.yard.film(&coat, 110.0);
         self.yard.done(&self.id, "barrier", "2026-06-11T10:00:00Z").expect(201);

@@ -22,6 +22,11 @@ impl Went {
 /// A vessel of 2010, treated in June 2026 and relaunched on the 25th.
 fn treated(went: &Went) -> Yard {
     let yard = Yard::set();
+    treat(&yard, went);
+    yard
+}
+
+fn treat(yard: &Yard, went: &Went) {
     let (lead, crew) = (yard.app.lead(), yard.app.crew());
     let sealer = made(&lead, &product("sealer", &["sealer", "barrier"], &json!({"solventless": true})));
     let barrier = made(&lead, &product("barrier", &["barrier"], &json!({})));
@@ -63,10 +68,13 @@ fn treated(went: &Went) -> Yard {
     }
     yard.override_hold(&id, "barrier", "film_not_accepted").expect(201);
     yard.close(&id, "2026-06-24T12:00:00Z").expect(200);
-    let haul_out = format!("/v1/haul-outs/{}", yard.haul_out);
+    relaunch(yard);
+}
+
+fn relaunch(yard: &Yard) {
+    let (lead, haul_out) = (yard.app.lead(), format!("/v1/haul-outs/{}", yard.haul_out));
     let own = lead.get(&haul_out).expect(200);
     lead.patch(&haul_out, &own.etag(), &json!({"relaunched_on": "2026-06-25"})).expect(200);
-    yard
 }
 
 fn forecast(yard: &Yard) -> Value {
@@ -100,6 +108,57 @@ fn a_curative_treatment_closed_begins_a_new_life() {
     let dates = after["dates"].as_array().expect("dates");
     let inspection = dates.iter().find(|date| date["kind"] == "inspection").expect("an inspection");
     assert_eq!(inspection["due_on"], "2027-06-25", "{inspection}");
+}
+
+fn due_on(forecast: &Value, kind: &str) -> Option<String> {
+    let dates = forecast["dates"].as_array().expect("dates");
+    let date = dates.iter().find(|date| date["kind"] == kind)?;
+    Some(date["due_on"].as_str().expect("a day").to_owned())
+}
+
+/// One blistered hull, its dates before the treatment, while it runs, and after its closing: the treatment is due until
+/// the closing and not after it, and the exposure begins again from nothing (`science.md` 4).
+#[test]
+fn the_same_hull_before_and_after_the_closing() {
+    let yard = Yard::set();
+    let survey = json!({"vessel_id": yard.vessel, "haul_out_id": yard.haul_out, "surveyed_on": "2026-06-02",
+        "bottom_examined": "whole", "blistering": "laminate", "blister_density_per_m2": 12, "largest_blister_mm": 20});
+    let surveyor = yard.app.surveyor();
+    let draft = surveyor.post("/v1/surveys", &survey).expect(201);
+    let signature = format!("/v1/surveys/{}/signature", draft.id());
+    surveyor.post_if_match(&signature, &draft.etag(), &json!({})).expect(200);
+    let before = forecast(&yard);
+    assert_eq!(due_on(&before, "treatment"), Some("2026-12-02".to_owned()), "six months: {before}");
+    assert!(exposure(&before) > 1.0, "sixteen years afloat: {before}");
+    treat(&yard, &Went::well());
+    let after = forecast(&yard);
+    assert_eq!(due_on(&after, "treatment"), None, "{after}");
+    assert_eq!(
+        due_on(&after, "inspection"),
+        Some("2027-06-25".to_owned()),
+        "twelve months from the relaunch"
+    );
+    assert!(exposure(&after) < 0.1, "a month afloat: {after}");
+}
+
+/// Preventive work never begins a new life (`science.md` 4): the years afloat stay counted.
+#[test]
+fn a_preventive_treatment_begins_no_new_life() {
+    let yard = Yard::set();
+    let before = exposure(&forecast(&yard));
+    let barrier = made(&yard.app.lead(), &product("barrier", &["barrier"], &json!({})));
+    let steps = json!([{"step": "abrade"}, {"step": "barrier", "coats": 1, "product_id": barrier}]);
+    let id = yard.plan(&json!({"kind": "preventive", "steps": steps}));
+    yard.accept(&id);
+    yard.done(&id, "abrade", "2026-06-10T07:00:00Z").expect(201);
+    yard.climate("2026-06-10T00:00:00Z", 14, 60.0);
+    let coat = yard.coat(&id, &barrier, "barrier", "2026-06-11T08:00:00Z", "grey").expect(201).id();
+    yard.film(&coat, 120.0);
+    yard.done(&id, "barrier", "2026-06-11T10:00:00Z").expect(201);
+    yard.close(&id, "2026-06-24T12:00:00Z").expect(200);
+    relaunch(&yard);
+    let after = forecast(&yard);
+    assert!(before > 1.0 && exposure(&after) > 0.95 * before, "{before}, then {after}");
 }
 
 /// Meter readings are relative and never enter the water model: with other readings every date, its range and its

@@ -185,4 +185,12 @@ fn closed_twice_at_once_it_is_closed_once() {
     assert_eq!(closings, 1);
     let listed = treatment.yard.app.reader().get("/v1/treatments").expect(200);
     assert_eq!(listed.json["items"].as_array().map(Vec::len), Some(1));
+    // Programs elsewhere are told once.
+    let told = treatment.yard.app.reader().get("/v1/events?kinds=treatment.closed").expect(200).json;
+    let events = told["items"].as_array().expect("a list");
+    assert_eq!(events.len(), 1, "{events:?}");
+    assert_eq!(events[0]["vessel_id"], treatment.yard.vessel);
+    let content = &events[0]["content"];
+    assert_eq!((&content["treatment_id"], &content["kind"]), (&json!(treatment.id), &json!("preventive")));
+    assert_eq!(content["completed_on"], "2026-06-24");
 }

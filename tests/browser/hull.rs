@@ -39,10 +39,17 @@ fn the_worst_hull_is_found_and_a_what_if_moves_its_date() {
     assert_eq!(browser.run(shown), 3, "life, risk and water, each once");
     assert!(!browser.text("main").contains(&moved), "{moved} is not a date of the hull as it is");
 
-    browser.run("document.querySelector('#bilge').value = 'dry'");
+    // Computed as it is chosen, and by the button where no script runs.
+    browser.run("window.stays = true");
+    browser.run(
+        "const bilge = document.querySelector('#bilge'); bilge.value = 'dry'; bilge.dispatchEvent(new Event('change', {bubbles: true}))",
+    );
+    browser.see(".answer table");
+    browser.until("document.querySelector('svg .curve.other')");
+    assert_eq!(browser.run("return window.stays"), true, "the page was not left");
     browser.write("#barrier_um", "400");
     browser.press(".what-if button");
-    browser.see(".answer table");
+    browser.until("window.stays === undefined && document.querySelector('.answer table')");
     assert!(browser.text(".answer").contains(&moved), "{moved} in {}", browser.text(".answer"));
     assert!(browser.text(".answer").contains("later"));
     browser.see("svg .curve.other");
@@ -50,4 +57,38 @@ fn the_worst_hull_is_found_and_a_what_if_moves_its_date() {
     browser.wide(1920);
     browser.picture("vessels-what-if");
     assert_eq!(browser.run(shown), 3);
+}
+
+#[test]
+fn the_map_follows_a_slider_over_the_surveys() {
+    let (app, mut browser) = (TestApp::start(), Browser::start());
+    let (lead, surveyor) = (app.lead(), app.surveyor());
+    let hull = vessel(&lead, "Read thrice", json!({"launched_on": "2012-05-01"})).id();
+    let station = json!({"vessel_id": hull, "code": "P1", "hull": "centre", "side": "port", "zone": "bottom", "x_m": 2.0, "girth_m": 0.5});
+    let station = lead.post("/v1/stations", &station).expect(201).id();
+    for (on, value) in [("2024-04-10", 11.5), ("2025-04-10", 14.5), ("2026-04-10", 17.5)] {
+        let survey = json!({"vessel_id": hull, "surveyed_on": on, "meter_scale": "relative"});
+        let survey = surveyor.post("/v1/surveys", &survey).expect(201).id();
+        let items = json!({"items": [{"station_id": station, "scale": "relative", "value": value}]});
+        surveyor.post(&format!("/v1/surveys/{survey}/readings"), &items).expect(200);
+    }
+    settle(&app);
+    browser.wide(360);
+    sign_in(&browser, &app, "lead");
+    browser.open(&format!("{}/vessels/{hull}", app.address));
+    let shown = |text: &str| format!("document.querySelector('#map-shown').textContent.includes('{text}')");
+    browser.until(&shown("17.5"));
+    assert_eq!(browser.text("#along output"), "10 Apr 2026");
+    // By keyboard, as whoever cannot drag does: to the first survey.
+    browser.write("#slider", "\u{e011}");
+    browser.until(&shown("11.5"));
+    assert_eq!(browser.text("#along output"), "10 Apr 2024");
+    assert!(browser.text("nav.surveys a[aria-current]").starts_with("10 Apr 2024"));
+    browser.write("#slider", "\u{e014}");
+    browser.until(&shown("14.5"));
+    browser.until("document.activeElement.id === 'slider'");
+    browser.picture("vessels-slider");
+    browser.wide(1920);
+    browser.picture("vessels-slider");
+    assert_eq!(browser.complaints(), Vec::<String>::new());
 }

@@ -13,7 +13,7 @@ const FILE: &str =
 
 /// Fails unless everybody can use the page as it stands, at both widths and in the dark.
 #[track_caller]
-fn assert_usable(browser: &mut Browser, name: &str) {
+pub fn assert_usable(browser: &mut Browser, name: &str) {
     let mut found = Vec::new();
     for width in WIDTHS {
         browser.wide(width);

@@ -16,4 +16,5 @@ mod entry;
 mod every_page;
 mod hull;
 mod importing;
+mod recording;
 mod signing_in;

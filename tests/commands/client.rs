@@ -141,6 +141,7 @@ fn an_export_is_whole_over_many_pages() {
     assert_eq!(ids.len(), readings.len());
     for record in [
         "due",
+        "fleet",
         "sites",
         "vessels",
         "haul-outs",
@@ -158,8 +159,23 @@ fn an_export_is_whole_over_many_pages() {
         let (header, rows) = csv_rows(&std::fs::read(&file).unwrap());
         let json = haven.json(&["export", record, "--as", "json"]);
         assert_eq!(rows, json.as_array().unwrap().len(), "{record}");
-        assert_eq!(header[0], "id", "{record}");
+        let first = if ["due", "fleet"].contains(&record) { "vessel_name" } else { "id" };
+        assert_eq!(header[0], first, "{record}");
     }
+    // Workbooks: those of the reports, as many rows as the list has, and of nothing else.
+    for record in ["due", "fleet"] {
+        let file = haven.files.0.join(format!("{record}.xlsx"));
+        succeeded(&haven.run(&["export", record, "--as", "xlsx", "--out", text(&file)]));
+        let mut book: calamine::Xlsx<_> = calamine::open_workbook(&file).unwrap();
+        let first = calamine::Reader::sheet_names(&book)[0].clone();
+        let rows = calamine::Reader::worksheet_range(&mut book, &first).unwrap().rows().count() - 1;
+        let json = haven.json(&["export", record, "--as", "json"]);
+        assert_eq!(rows, json.as_array().unwrap().len(), "{record}");
+    }
+    refused(
+        &haven.run(&["export", "vessels", "--as", "xlsx"]),
+        &["workbooks of due and of fleet", "--as csv"],
+    );
     let none = haven.json(&["export", "vessels", "--as", "json", "--since", "2199-01-01"]);
     assert_eq!(none, json!([]));
     // Nothing half-written is left where the service refuses.

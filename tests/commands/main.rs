@@ -7,4 +7,6 @@ mod demo;
 mod import;
 mod rights;
 mod running;
+mod secrets;
 mod serving;
+mod webhooks;

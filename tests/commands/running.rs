@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::sync::atomic::{AtomicU32, Ordering};
 
+use serde_json::{Value, json};
+
 /// A folder of this test's own with a short path, removed at its end.
 pub struct Scratch(pub PathBuf);
 
@@ -91,9 +93,17 @@ impl Serving {
     }
 
     pub fn start_with(folder: &Path, options: &[&str]) -> Self {
+        Self::start_changed(folder, options, |command| {
+            command.stderr(Stdio::null());
+        })
+    }
+
+    /// With an environment or a log of the test's own.
+    pub fn start_changed(folder: &Path, options: &[&str], change: impl FnOnce(&mut Command)) -> Self {
         let arguments = ["demo", "--listen", "127.0.0.1:0", "--data-dir", text(folder)];
         let mut command = garboard(&[&arguments, options].concat());
-        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::null()).spawn().unwrap();
+        change(command.stdout(Stdio::piped()));
+        let mut child = command.spawn().unwrap();
         let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
         let address = lines
             .find_map(|line| line.unwrap().strip_prefix("Serving on ")?.split(',').next().map(str::to_owned))
@@ -105,6 +115,35 @@ impl Serving {
         let pid = rustix::process::Pid::from_child(&self.child);
         rustix::process::kill_process(pid, signal).unwrap();
         self.child.wait().unwrap()
+    }
+}
+
+/// A client with the token of one of the demo's people.
+pub struct Member<'a> {
+    serving: &'a Serving,
+    http: reqwest::blocking::Client,
+    token: String,
+}
+
+impl<'a> Member<'a> {
+    pub fn sign_in(serving: &'a Serving, folder: &Path, who: &str) -> Self {
+        rustls::crypto::ring::default_provider().install_default().ok();
+        let http = reqwest::blocking::Client::new();
+        let password = std::fs::read_to_string(folder.join("secrets").join("demo_password")).unwrap();
+        let person = json!({"email": format!("{who}@sandwhistle.example"), "password": password.trim()});
+        let answer = http.post(format!("{}/v1/sign-in", serving.address)).json(&person).send().unwrap();
+        let session: Value = answer.json().unwrap();
+        Self { serving, http, token: session["access_token"].as_str().unwrap().to_owned() }
+    }
+
+    pub fn get(&self, path: &str) -> Value {
+        let request = self.http.get(format!("{}{path}", self.serving.address)).bearer_auth(&self.token);
+        request.send().unwrap().error_for_status().unwrap().json().unwrap()
+    }
+
+    pub fn post(&self, path: &str, body: &Value) -> Value {
+        let request = self.http.post(format!("{}{path}", self.serving.address)).bearer_auth(&self.token);
+        request.json(body).send().unwrap().error_for_status().unwrap().json().unwrap()
     }
 }
 

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use super::rust_paths::{has_word_beginning, modules, paths};
 
 /// Each may use those before it.
-const CAPABILITIES: [&str; 26] = [
+pub const CAPABILITIES: [&str; 26] = [
     "audit",
     "jobs",
     "accounts",
@@ -215,7 +215,7 @@ fn may_name_diesel(file: &str) -> bool {
 }
 
 /// Every source of the package, by its path below `src`.
-fn sources() -> Vec<(String, String)> {
+pub fn sources() -> Vec<(String, String)> {
     fn add(folder: &Path, root: &Path, found: &mut Vec<(String, String)>) {
         let entries = std::fs::read_dir(folder).expect("the sources are there");
         let mut paths: Vec<PathBuf> = entries.map(|entry| entry.expect("a readable entry").path()).collect();

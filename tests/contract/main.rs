@@ -17,6 +17,7 @@ mod rights;
 mod rust_paths;
 mod seed;
 mod sql;
+mod table_owners;
 mod tenancy;
 mod transfers;
 mod units;

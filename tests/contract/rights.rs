@@ -180,6 +180,10 @@ fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
             assert_eq!(count, before[&table] + i64::from(table == "audit"), "{table}");
         }
     }
+    assert!(
+        rows_of(&app, &home)["schedules"] >= 2,
+        "what recurs is set anew, without a start of the service"
+    );
     let (text, sound) = verify(&app.db, &[]).expect("it reads");
     assert!(sound, "{text}");
     assert!(text.contains(manifest.audit_head_sha256.as_deref().expect("a head")), "the same head: {text}");

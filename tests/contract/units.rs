@@ -95,6 +95,8 @@ const OTHERWISE: [(&str, &str); 116] = [
     ("value", "of a reading: in the scale named beside it"),
     ("check_block_reading", "in the meter's scale, named beside it"),
     ("dry_reference_reading", "in the meter's scale, named beside it"),
+    ("reading_rise", "on the meter's scale, whichever it is"),
+    ("reading_over_dry_reference", "on the meter's scale, whichever it is"),
     ("risk", "a probability, 0 to 1"),
     ("inspection_risk", "a probability, 0 to 1"),
     ("repair_risk", "a probability, 0 to 1"),

@@ -40,8 +40,12 @@ fn agrees_with_every_month_run(facts: &HullFacts) {
     for member in 0..ensemble.members() {
         let hull = water(&ensemble, member, course.thickness_m);
         let mut segments = course.timeline.segments.clone();
-        for segment in &mut segments {
-            segment.skin_resistance_15c_m2_s_kg *= ensemble.life(member, 0).skin_factor;
+        for (segment, measured) in segments.iter_mut().zip(&course.timeline.measured_skin_15c_m2_s_kg) {
+            // Gsd 1.5 of the whole, 1.3 of it the film's: where that was measured, the rest is permeability's.
+            let factor = ensemble.life(member, 0).skin_factor;
+            let left = factor.powf(f64::sqrt(1.0 - (1.3_f64.ln() / 1.5_f64.ln()).powi(2)));
+            let skin = &mut segment.skin_resistance_15c_m2_s_kg;
+            *skin = (*skin - measured) * factor + measured * left;
         }
         let mut state = WaterState::new(&hull, ensemble.priors.launch_activity);
         let path = paths.member(member);

@@ -38,6 +38,7 @@ pub fn hull(launched_on: &str, as_of: &str) -> HullFacts {
         coats: Vec::new(),
         treatments: Vec::new(),
         logged_air: Vec::new(),
+        meter_visits: Vec::new(),
         surveys: Vec::new(),
         findings: Vec::new(),
         policy: Policy::default(),

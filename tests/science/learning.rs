@@ -222,9 +222,12 @@ fn an_empty_fleet_leaves_the_prior() {
         assert!((a - c).abs() < 1e-9 && (b - d).abs() < 1e-9);
     }
     assert!(
-        learned.applied_to(&Ensemble::draw(16, 4, Priors::default()), lesson).is_none(),
+        learned.applied_to(&Ensemble::draw(16, 4, Priors::default()), lesson.clone()).is_none(),
         "another ensemble"
     );
+    assert!(learned.lives_applied_to(&Ensemble::draw(32, 4, Priors::default()), lesson.clone()).is_some());
+    let older = Calibration { model: "fleet-lives 1".to_owned(), ..learned };
+    assert!(older.applied_to(&ensemble, lesson).is_none(), "another version of the fit");
 }
 
 /// A fleet seen through one member whose exposures are years: lives of a Weibull by even steps, looked at yearly.
@@ -293,8 +296,9 @@ fn classes_are_pooled_in_part() {
 }
 
 /// Source: the normal-normal model (Gelman et al. 2013 §5.4, from memory), worked by hand over one dimension: with
-/// prior variance v, of which a fifth lies between organisations, and a peer whose estimate is nearly exact, the mean
-/// goes 0.8 v / v of the way to it and the variance left is 0.2 v + 1 / (1/(0.8 v) + 1/(0.2 v)) = 0.36 v.
+/// prior variance v, of which a fifth lies between organisations, and two peers whose estimates are nearly exact and the
+/// same, the mean goes 2/(0.2 v) / (1/(0.8 v) + 2/(0.2 v)) = 8/9 of the way to it and the variance left is
+/// 0.2 v + 1 / (1/(0.8 v) + 2/(0.2 v)) = (0.2 + 4/45) v.
 #[test]
 fn organisations_are_pooled_in_part_and_by_sums() {
     let prior = LearningPrior::of(&Priors::default());
@@ -302,14 +306,19 @@ fn organisations_are_pooled_in_part_and_by_sums() {
     let many = fleet(lived(5000, LaminateClass::Orthophthalic, SkinSystem::Gelcoat, 5.0, 2.5));
     let learned = Calibration::learn(&many, &ensemble, &prior).expect("a fit");
     let sums = LikelihoodSums::of(&learned, &prior).expect("enough behind it");
-    let moved = pooled(&prior, std::slice::from_ref(&sums));
+    assert_eq!(
+        pooled(&prior, std::slice::from_ref(&sums)),
+        prior,
+        "what one peer alone has seen is not used"
+    );
+    let moved = pooled(&prior, &[sums.clone(), sums.clone()]);
     let way = (moved.means[0] - prior.means[0]) / (5.0_f64.ln() - prior.means[0]);
-    assert!((way - 0.8).abs() < 0.02, "{way}");
+    assert!((way - 8.0 / 9.0).abs() < 0.02, "{way}");
     let left = moved.covariance[0][0] / prior.covariance[0][0];
-    assert!((left - 0.36).abs() < 0.02, "{left}");
-    // Two peers who saw the same leave less, never less than what lies between organisations.
-    let twice = pooled(&prior, &[sums.clone(), sums]);
-    let still = twice.covariance[0][0] / prior.covariance[0][0];
+    assert!((left - 0.2 - 4.0 / 45.0).abs() < 0.02, "{left}");
+    // Three peers who saw the same leave less, never less than what lies between organisations.
+    let thrice = pooled(&prior, &[sums.clone(), sums.clone(), sums]);
+    let still = thrice.covariance[0][0] / prior.covariance[0][0];
     assert!(still < left && still > 0.2, "{still}");
     assert!((pooled(&prior, &[]).means[0] - prior.means[0]).abs() < 1e-12);
     assert!((pooled(&prior, &[]).covariance[0][0] - prior.covariance[0][0]).abs() < 1e-12);

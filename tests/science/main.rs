@@ -3,6 +3,7 @@
 mod agreement;
 mod blister;
 mod bottom_area;
+mod calibration_figures;
 mod check_values;
 mod climate;
 mod diffusion;
@@ -14,6 +15,7 @@ mod finite_volume;
 mod forecast_calibration;
 mod forecast_evidence;
 mod forecast_expectations;
+mod forecast_film;
 mod forecast_intent;
 mod forecast_onset;
 mod forecast_paths;

@@ -126,12 +126,13 @@ pub fn live(random: &mut Random, world: &World, as_of: NaiveDate, horizon: bool)
         .then(|| launched_on.checked_add_months(Months::new(12 * random.one_of(&[1_u32, 3, 6, 10]))))
         .flatten()
         .filter(|&on| on < as_of);
+    let gelcoat_measured = random.even() < 0.5;
     let mut facts = HullFacts {
         as_of,
         length_m: 10.0,
         laminate_class: known,
         laminate_thickness_mm: Some(thickness_mm),
-        gelcoat_thickness_um: Some(600.0),
+        gelcoat_thickness_um: gelcoat_measured.then_some(600.0),
         cored: false,
         launched_on: Some(launched_on),
         built_year: None,
@@ -144,6 +145,7 @@ pub fn live(random: &mut Random, world: &World, as_of: NaiveDate, horizon: bool)
         coats: Vec::new(),
         treatments: Vec::new(),
         logged_air: Vec::new(),
+        meter_visits: Vec::new(),
         surveys: Vec::new(),
         findings: Vec::new(),
         policy: Policy::default(),
@@ -209,9 +211,8 @@ fn barrier(applied_on: NaiveDate) -> CoatFact {
 
 /// The resistances that the defaults of the priors stand for: 600 µm at 8.6e-12 kg/(m s) (stated as 7e7) and 250 µm of
 /// flake-filled barrier at 2.3e-12 (1.1e8): common practice, no source.
-fn skin(coated: bool) -> f64 {
-    600e-6 / 8.6e-12 + if coated { 250e-6 / 2.3e-12 } else { 0.0 }
-}
+const GELCOAT: f64 = 600e-6 / 8.6e-12;
+const BARRIER: f64 = 250e-6 / 2.3e-12;
 
 fn onset(
     facts: &HullFacts,
@@ -226,6 +227,12 @@ fn onset(
         Some(Bilge::Dry) => 0.65,
         Some(Bilge::Wet) => 1.0,
         Some(Bilge::Damp) | None => 0.85,
+    };
+    // Of a skin's spread, gsd 1.5, gsd 1.3 is the film's; a gelcoat whose thickness was measured has only the rest.
+    let gelcoat_factor = if facts.gelcoat_thickness_um.is_some() {
+        skin_factor.powf(f64::sqrt(1.0 - (1.3_f64.ln() / 1.5_f64.ln()).powi(2)))
+    } else {
+        skin_factor
     };
     let mut slow = FiniteVolumes::with_grid(0.60, CELLS, STEPS);
     let mut from = launched_on;
@@ -243,7 +250,8 @@ fn onset(
                 water_activity(normals.salinity_g_kg, normals.water_temperature_c.max(0.0))
             },
             inner_activity,
-            skin_resistance_15c_m2_s_kg: skin_factor * skin(coated_on.is_some_and(|on| on <= from)),
+            skin_resistance_15c_m2_s_kg: gelcoat_factor * GELCOAT
+                + if coated_on.is_some_and(|on| on <= from) { skin_factor * BARRIER } else { 0.0 },
         };
         let after = slow.advance(water, &segment).exposure_years;
         if after >= target {

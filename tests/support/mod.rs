@@ -8,5 +8,6 @@ pub mod hulls;
 pub mod page_paths;
 pub mod pictures;
 pub mod receiver;
+pub mod s3;
 pub mod smtp;
 pub mod visitor;

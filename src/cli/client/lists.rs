@@ -1,7 +1,7 @@
 //! `garboard vessel` and `garboard export`: what a service keeps, as a table, CSV or JSON.
 
 use std::collections::BTreeMap;
-use std::io::Write;
+use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 
 use chrono::{DateTime, NaiveDate, NaiveTime, TimeZone, Utc};
@@ -13,6 +13,7 @@ use crate::cli::due::Form;
 use crate::cli::output::{hushed, print, write_to};
 use crate::error::{Code, Error, Result};
 use crate::http::csv::{harmless, lines};
+use crate::http::table::WORKBOOK;
 
 /// Show the vessels of a service, or one of them with what is due.
 #[derive(Debug, Args)]
@@ -35,6 +36,8 @@ pub struct Vessel {
 enum Record {
     /// What is due.
     Due,
+    /// How each hull stands today.
+    Fleet,
     Sites,
     Vessels,
     HaulOuts,
@@ -53,6 +56,8 @@ enum Record {
 enum FileForm {
     Csv,
     Json,
+    /// A workbook, of what is due or of the fleet
+    Xlsx,
 }
 
 /// Write what a service keeps to a file: all records of one kind.
@@ -75,9 +80,15 @@ pub struct Export {
 }
 
 impl Record {
+    /// Whether the service gives it as a whole in other forms than JSON.
+    fn is_report(self) -> bool {
+        matches!(self, Self::Due | Self::Fleet)
+    }
+
     fn path(self) -> &'static str {
         match self {
             Self::Due => "/v1/due",
+            Self::Fleet => "/v1/fleet",
             Self::Sites => "/v1/sites",
             Self::Vessels => "/v1/vessels",
             Self::HaulOuts => "/v1/haul-outs",
@@ -115,11 +126,24 @@ impl Export {
         if let Some(since) = &self.since {
             query.push(("updated_since", time(since)?.to_rfc3339()));
         }
+        if self.form == FileForm::Xlsx && !self.record.is_report() {
+            return Err(Error::new(
+                Code::Invalid,
+                "There are workbooks of due and of fleet. Take --as csv for the others.",
+            ));
+        }
+        if self.form == FileForm::Xlsx && self.out.is_none() && std::io::stdout().is_terminal() {
+            return Err(Error::new(
+                Code::Invalid,
+                "A workbook is nothing to read here. Name a file with --out.",
+            ));
+        }
         let service = self.remote.enter(self.remote.needed()?)?;
         let path = self.record.path();
         write_to(self.out.as_deref(), |mut out| match self.form {
-            // The service writes this one itself.
-            FileForm::Csv if self.record == Record::Due => service.copy(path, &query, "text/csv", &mut out),
+            // The service writes these itself.
+            FileForm::Csv if self.record.is_report() => service.copy(path, &query, "text/csv", &mut out),
+            FileForm::Xlsx => service.copy(path, &query, WORKBOOK, &mut out),
             FileForm::Csv => written(out, &csv(&service.all(path, &query)?)?),
             FileForm::Json => {
                 let rows = service.all(path, &query)?;

@@ -1,13 +1,24 @@
 //! The hulls of the invented marina: a line each. Every name is made up.
 
 use super::hulls::Story::{
-    Blistered, Broken, CoatingFailing, Cored, NotLookedAt, Sound, Treated, Unknown, Watched,
+    Blistered, Broken, CoatingFailing, Cored, NotLookedAt, Sound, Treated, UnderWay, Unknown, Watched,
 };
 use crate::features::vessels::model::Bilge::{self, Damp, Dry, Wet};
 use crate::features::vessels::model::LaminateClass::{
     self, Epoxy, Isophthalic, Orthophthalic, Vinylester, VinylesterSkin,
 };
 use crate::features::vessels::model::VesselForm::{self, FinKeel, FullBodied, LongKeel, Motor, Multihull};
+
+/// How a stripped laminate comes along.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Course {
+    /// Dry and steady: the next step waits for a signature.
+    Ready,
+    /// On its way.
+    Drying,
+    /// No drier for weeks, above the target.
+    Stalled,
+}
 
 /// What sets a hull apart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -21,6 +32,8 @@ pub(super) enum Story {
     },
     /// Found blistered at the last survey, not treated.
     Blistered,
+    /// Found blistered at the lift, stripped, and drying ashore now.
+    UnderWay(Course),
     /// An open break in the skin.
     Broken,
     /// Its barrier is coming off.
@@ -138,5 +151,8 @@ pub(super) const HULLS: &[HullPlan] = &[
     hull("Lichen Scoter", FinKeel, 10.5, 10, Some(Epoxy), Some(Dry), false, None, Sound, false),
     hull("Bistre Pestle", FinKeel, 9.6, 9, Some(Vinylester), Some(Dry), false, None, Sound, false),
     hull("Sepia Smew", Motor, 8.6, 6, None, Some(Damp), true, None, Sound, true),
+    hull("Oaken Tern", FinKeel, 9.8, 29, Some(Orthophthalic), Some(Damp), false, None, UnderWay(Course::Ready), true),
+    hull("Nettle Mug", LongKeel, 8.1, 34, Some(Orthophthalic), Some(Wet), false, None, UnderWay(Course::Drying), true),
+    hull("Alder Crake", Motor, 9.2, 31, Some(Orthophthalic), Some(Damp), false, None, UnderWay(Course::Stalled), true),
     hull("Loam Barrel", LongKeel, 6.9, 22, None, Some(Dry), false, None, NotLookedAt, false),
 ];

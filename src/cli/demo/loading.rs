@@ -7,9 +7,10 @@ use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 
 use super::scenario::{self, Hull, Placed};
+use super::under_way;
 use crate::db::{Actor, Db, Tx};
 use crate::error::Result;
-use crate::features::{coats, haulouts, products, sites, surveys, treatments, vessels};
+use crate::features::{haulouts, products, sites, surveys, treatments, vessels};
 use crate::http::IfMatch;
 use crate::http::body::read_fields;
 use crate::ids::{
@@ -45,7 +46,7 @@ pub(super) fn load(
     for hull in &hulls {
         let vessel_id = VesselId::fresh();
         let haul_outs = db.write(lead, |tx| register(tx, vessel_id, site_id, hull, &products))?;
-        db.write(surveyor, |tx| surveyed(tx, vessel_id, &haul_outs, hull))?;
+        db.write(surveyor, |tx| surveyed(tx, vessel_id, &haul_outs, hull, &products))?;
         progress.inc(1);
     }
     Ok(hulls.len())
@@ -88,12 +89,18 @@ fn register(
     for coat in &hull.coats {
         let product = products.iter().find(|(role, _)| *role == coat.fact["role"]).map(|(_, id)| id);
         let fact = with(&placed(coat), [("product_id", json!(product))]);
-        coats::api::create(tx, CoatId::fresh(), fields(fact)?)?;
+        treatments::api::coats::create(tx, CoatId::fresh(), fields(fact)?)?;
     }
     Ok(haul_outs)
 }
 
-fn surveyed(tx: &mut Tx<'_>, vessel_id: VesselId, haul_outs: &[HaulOutId], hull: &Hull) -> Result<()> {
+fn surveyed(
+    tx: &mut Tx<'_>,
+    vessel_id: VesselId,
+    haul_outs: &[HaulOutId],
+    hull: &Hull,
+    products: &[(Value, ProductId)],
+) -> Result<()> {
     let vessel = ("vessel_id", json!(vessel_id));
     let mut stations = Vec::new();
     for fact in &hull.stations {
@@ -114,6 +121,9 @@ fn surveyed(tx: &mut Tx<'_>, vessel_id: VesselId, haul_outs: &[HaulOutId], hull:
             surveys::api::appending::create(tx, ReadingId::fresh(), fields(reading)?)?;
         }
         surveys::api::signing::sign(tx, id, IfMatch(made.version))?;
+    }
+    if let (Some((course, lifted_on)), Some(haul_out)) = (hull.under_way, haul_outs.last()) {
+        under_way::load(tx, course, (vessel_id, *haul_out), lifted_on, &stations, products)?;
     }
     for fact in &hull.findings {
         surveys::api::findings::create(tx, FindingId::fresh(), fields(with(fact, [vessel.clone()]))?)?;

@@ -3,6 +3,7 @@
 mod hulls;
 mod loading;
 mod scenario;
+mod under_way;
 
 use std::fs;
 use std::io::{IsTerminal, Write};

@@ -4,7 +4,8 @@
 use chrono::{Datelike, Duration, NaiveDate};
 use serde_json::{Value, json};
 
-use super::hulls::{HULLS, HullPlan, Story};
+use super::hulls::{Course, HULLS, HullPlan, Story};
+use super::under_way::DAYS_ASHORE;
 
 /// What the scenario is called.
 pub(super) const ORGANISATION: &str = "Sandwhistle Haven";
@@ -24,6 +25,8 @@ pub(super) struct Hull {
     pub findings: Vec<Value>,
     /// Codes, sides and places of the measured stations.
     pub stations: Vec<Value>,
+    /// The treatment under way in its last haul-out, begun with the lift.
+    pub under_way: Option<(Course, NaiveDate)>,
 }
 
 /// A fact, and the haul-out it belongs to.
@@ -72,8 +75,22 @@ pub(super) fn products() -> Vec<Value> {
                     { "next_role": "antifouling", "temperature_c": 25, "min_h": 3, "max_h": 9 }],
                 "cure": [{ "temperature_c": 5, "hours": 240 }, { "temperature_c": 15, "hours": 120 }, { "temperature_c": 25, "hours": 72 }],
                 "note": "An invented product." }),
+        json!({ "ref": "sealer", "name": "Generic solventless sealer", "role": "sealer", "amine_blush": true, "volume_solids_pct": 100,
+                "min_dry_film_um": 80, "max_dry_film_um": 200, "min_surface_temperature_c": 10, "mix_base_parts": 2, "mix_hardener_parts": 1,
+                "pack_l": 3, "pot_life": [{ "temperature_c": 20, "minutes": 40 }],
+                "overcoating": [
+                    { "next_role": "sealer", "temperature_c": 10, "min_h": 12, "max_h": 48 },
+                    { "next_role": "sealer", "temperature_c": 20, "min_h": 5, "max_h": 24 },
+                    { "next_role": "barrier", "temperature_c": 10, "min_h": 14, "max_h": 48 },
+                    { "next_role": "barrier", "temperature_c": 20, "min_h": 6, "max_h": 24 }],
+                "cure": [{ "temperature_c": 10, "hours": 240 }, { "temperature_c": 20, "hours": 120 }],
+                "note": "An invented product." }),
         json!({ "ref": "antifouling", "name": "Generic wearing antifouling", "role": "antifouling", "volume_solids_pct": 50,
                 "min_dry_film_um": 40, "max_dry_film_um": 120, "min_surface_temperature_c": 5, "pack_l": 2.5, "max_days_to_launch": 180,
+                "overcoating": [
+                    { "next_role": "antifouling", "temperature_c": 5, "min_h": 16, "max_h": null },
+                    { "next_role": "antifouling", "temperature_c": 25, "min_h": 6, "max_h": null }],
+                "cure": [{ "temperature_c": 5, "hours": 36 }, { "temperature_c": 25, "hours": 12 }],
                 "note": "An invented product." }),
     ]
 }
@@ -105,6 +122,7 @@ impl<'a> Teller<'a> {
             surveys: Vec::new(),
             findings: Vec::new(),
             stations: Vec::new(),
+            under_way: None,
         };
         Self { n, plan, today, hull }
     }
@@ -193,6 +211,19 @@ impl<'a> Teller<'a> {
         if self.plan.winters_ashore {
             self.haul_out(self.autumn(self.today.year()), self.spring(self.today.year() + 1), "seasonal");
         }
+        if let Story::UnderWay(course) = self.plan.story {
+            let lifted_on = self.today - Duration::days(DAYS_ASHORE);
+            // A visit that it would meet was put off.
+            self.hull.haul_outs.retain(|visit| {
+                visit["relaunched_on"]
+                    .as_str()
+                    .is_some_and(|relaunched| relaunched < lifted_on.to_string().as_str())
+            });
+            self.hull
+                .haul_outs
+                .push(json!({ "lifted_on": lifted_on, "relaunched_on": null, "reason": "treatment" }));
+            self.hull.under_way = Some((course, lifted_on));
+        }
     }
 
     fn haul_out(&mut self, lifted_on: NaiveDate, relaunched_on: NaiveDate, reason: &str) {
@@ -246,7 +277,7 @@ impl<'a> Teller<'a> {
         let year = self.today.year();
         match self.plan.story {
             Story::Treated { years_ago } => self.treated(year - years_ago),
-            Story::Blistered => {
+            Story::Blistered | Story::UnderWay(_) => {
                 let on = self.last_visit();
                 self.survey(on, "laminate", json!({ "blister_density_per_m2": 14.0, "largest_blister_mm": 22.0, "sounding": "dull_in_places" }), 31.0);
                 self.hull.findings.push(json!({ "kind": "blister", "state": "open", "found_on": on, "zone": "bottom", "side": "port", "layer": "laminate",

@@ -174,9 +174,12 @@ impl Sender<'_> {
             BatchKind::Finding => {
                 self.make::<RecordReadings, _, _, _>("create_finding", body, findings::create, findings::read)
             }
-            BatchKind::Coat => {
-                self.make::<RecordWork, _, _, _>("create_coat", body, coats::api::create, coats::api::read)
-            }
+            BatchKind::Coat => self.make::<RecordWork, _, _, _>(
+                "create_coat",
+                body,
+                treatments::api::coats::create,
+                coats::api::read,
+            ),
             BatchKind::Treatment => self.make::<RecordWork, _, _, _>(
                 "create_treatment",
                 body,

@@ -53,7 +53,7 @@ pub struct LearningFields {
     #[garde(skip)]
     pub acceptance: Acceptance,
     /// Whether the organisation gives the sums of its fits to others that do, and learns from theirs. Sums alone leave
-    /// it, never a vessel, and only with 20 hulls and 8 events behind them.
+    /// it, never a vessel, and only with 20 hulls and 8 events behind them; they are used from two others on.
     #[garde(skip)]
     pub pooled: bool,
 }
@@ -128,6 +128,12 @@ impl Followed {
     #[must_use]
     pub fn applied(&self) -> Option<Ensemble> {
         self.calibration.applied_to(&ENSEMBLE, self.lesson())
+    }
+
+    /// Other members with the classes' lives as learned; none where it was learned by another version of the fit.
+    #[must_use]
+    pub fn lives_applied(&self, members: &Ensemble) -> Option<Ensemble> {
+        self.calibration.lives_applied_to(members, self.lesson())
     }
 
     /// Refuses to put it to use where it cannot serve.

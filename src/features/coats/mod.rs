@@ -19,7 +19,6 @@ use utoipa_actix_web::service_config::ServiceConfig;
 pub fn register(config: &mut ServiceConfig<'_>) {
     config
         .service(api::list_coats)
-        .service(api::create_coat)
         .service(api::read_coat)
         .service(api::change_coat)
         .service(api::list_coat_versions)

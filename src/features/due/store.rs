@@ -4,7 +4,7 @@
 use chrono::{DateTime, Datelike, NaiveDate, Utc};
 use diesel::dsl::{count_star, min, sql};
 use diesel::prelude::*;
-use diesel::sql_types::{Bool, Jsonb, Nullable, Timestamptz};
+use diesel::sql_types::{Bool, Jsonb, Nullable, Timestamptz, Uuid as SqlUuid};
 use serde_json::Value;
 
 use super::model::DueFilter;
@@ -15,7 +15,7 @@ use crate::db::schema::{due, forecasts, organisations, sites, vessels};
 use crate::error::{Code, Error, Result};
 use crate::features::forecasts::model::DateFields;
 use crate::features::forecasts::store::DateRow;
-use crate::ids::{DueId, OrgId, SiteId, VesselId};
+use crate::ids::{CalibrationId, DueId, OrgId, SiteId, VesselId};
 use crate::science::forecast::Onset;
 use crate::science::forecast::dates::{DueKind, DueStatus};
 
@@ -36,6 +36,8 @@ pub struct DueRow {
     pub computed_at: DateTime<Utc>,
     /// Whether its vessel's forecast waits to be computed again.
     pub stale: bool,
+    /// The calibration it was made by, where its basis is `learned`.
+    pub calibration_id: Option<CalibrationId>,
     /// When blistering begins, if that is forecast.
     pub onset: Option<Onset>,
     /// The vessel.
@@ -80,9 +82,9 @@ struct OwnColumns {
     sort_on: NaiveDate,
 }
 
-type JoinedRow = (OwnColumns, DateRow, DueVessel, Option<Value>, bool);
+type JoinedRow = (OwnColumns, DateRow, DueVessel, Option<Value>, Option<CalibrationId>, bool);
 
-fn due_row((own, date, vessel, onset, stale): JoinedRow) -> Result<DueRow> {
+fn due_row((own, date, vessel, onset, calibration_id, stale): JoinedRow) -> Result<DueRow> {
     Ok(DueRow {
         id: own.id,
         date: date.fields()?,
@@ -91,6 +93,7 @@ fn due_row((own, date, vessel, onset, stale): JoinedRow) -> Result<DueRow> {
         inputs_hash: own.inputs_hash,
         computed_at: own.computed_at,
         stale,
+        calibration_id,
         onset: onset.map(serde_json::from_value).transpose().map_err(Error::internal)?.flatten(),
         vessel,
         sort_on: own.sort_on,
@@ -166,6 +169,9 @@ macro_rules! joined {
                     vessels::owner_phone,
                 ),
                 sql::<Nullable<Jsonb>>("forecasts.result -> 'onset'"),
+                sql::<Nullable<SqlUuid>>(
+                    "CASE WHEN due.basis = 'learned' THEN (forecasts.result ->> 'calibration_id')::uuid END",
+                ),
                 sql::<Bool>(
                     "EXISTS (SELECT FROM jobs WHERE jobs.org_id = due.org_id AND jobs.kind = 'forecast' \
                      AND jobs.subject_id = due.vessel_id AND jobs.requested_at <= ",

@@ -200,18 +200,12 @@ pub fn tell_audit_head(db: &Db, org_id: OrgId, jobs: &[Job]) -> Result<()> {
     })
 }
 
-/// Sees to it that every organisation's audit head is told once a day, after midnight of its time zone.
+/// Sees to it that the organisation's audit head is told once a day, after midnight of its time zone.
 ///
 /// # Errors
 /// Those of the database.
-pub fn schedule_audit_heads(db: &Db) -> Result<()> {
-    for (org_id, _) in db.sign_in(accounts::store::organisations)? {
-        db.write(&Actor::service(org_id, RequestId::fresh()), |tx| {
-            let zone =
-                accounts::store::organisation(tx)?.fields.time_zone.parse().unwrap_or(chrono_tz::Tz::UTC);
-            let daily = Recurrence { weekday: None, local_time: NaiveTime::MIN, zone };
-            schedule::set_if_none(tx, AUDIT_HEAD, org_id.into(), &daily)
-        })?;
-    }
-    Ok(())
+pub fn recur(tx: &mut Tx<'_>) -> Result<()> {
+    let zone = accounts::store::organisation(tx)?.fields.time_zone.parse().unwrap_or(chrono_tz::Tz::UTC);
+    let daily = Recurrence { weekday: None, local_time: NaiveTime::MIN, zone };
+    schedule::set_if_none(tx, AUDIT_HEAD, tx.org_id().into(), &daily)
 }

@@ -1,12 +1,13 @@
 //! The endpoints of haul-outs.
 
+use actix_web::web::Data;
 use actix_web::{HttpResponse, get, patch, post};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use super::model::{HaulOutFields, HaulOutWarning, overlap, warnings};
+use super::model::{HaulOutFields, HaulOutWarning, overlap};
 use super::store::{self, HaulOut, HaulOutFilter};
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
@@ -158,13 +159,14 @@ pub fn read(tx: &mut Tx<'_>, id: HaulOutId) -> Result<HaulOutView> {
     store::read(tx, id).map(HaulOutView::from)
 }
 
-/// With what to look at about the relaunch.
-fn warned(tx: &mut Tx<'_>, view: HaulOutView) -> Result<HaulOutView> {
-    let antifoulings = store::last_antifoulings(tx, view.id)?;
-    let open_treatment = store::running_treatment(tx, view.id)?;
-    let today = tx.now().date_naive();
-    let found = warnings(view.fields.relaunched_on, today, &antifoulings, open_treatment);
-    Ok(HaulOutView { warnings: Some(found), ..view })
+/// Tells what to look at about the relaunch. Coats and treatments come after haul-outs: `routes` names who tells it.
+pub type Relaunch = fn(&mut Tx<'_>, &HaulOut) -> Result<Vec<HaulOutWarning>>;
+
+/// A haul-out with what to look at about the relaunch.
+fn warned(tx: &mut Tx<'_>, id: HaulOutId, relaunch: Relaunch) -> Result<HaulOutView> {
+    let haul_out = store::read(tx, id)?;
+    let warnings = Some(relaunch(tx, &haul_out)?);
+    Ok(HaulOutView { warnings, ..HaulOutView::from(haul_out) })
 }
 
 /// Lists the haul-outs.
@@ -189,20 +191,19 @@ pub async fn create_haul_out(
     app: App,
     permit: Permit<RecordWork>,
     key: RetryKey,
+    relaunch: Data<Relaunch>,
     new: New<HaulOutFields>,
 ) -> Outcome {
+    let relaunch = **relaunch;
     let creation = Creation { operation: "create_haul_out", key, new };
     let made = app.write(&permit, move |tx| {
         creation.once(
             tx,
             |tx, id, fields| {
-                let view = create(tx, id, fields)?;
-                warned(tx, view)
+                create(tx, id, fields)?;
+                warned(tx, id, relaunch)
             },
-            |tx, id| {
-                let view = read(tx, id)?;
-                warned(tx, view)
-            },
+            |tx, id| warned(tx, id, relaunch),
         )
     });
     let made = made.await?;
@@ -213,12 +214,14 @@ pub async fn create_haul_out(
 #[utoipa::path(tag = "haul-outs", security(("bearer" = [])), params(("id" = HaulOutId, Path, description = "The haul-out")),
     responses((status = 200, description = "The haul-out", body = HaulOutView), ReadProblems))]
 #[get("/v1/haul-outs/{id}")]
-pub async fn read_haul_out(app: App, permit: Permit<Read>, id: At<HaulOutId>) -> Outcome {
-    let view = app.read(&permit, move |tx| {
-        let view = read(tx, id.0)?;
-        warned(tx, view)
-    });
-    view.await.map(kept)
+pub async fn read_haul_out(
+    app: App,
+    permit: Permit<Read>,
+    id: At<HaulOutId>,
+    relaunch: Data<Relaunch>,
+) -> Outcome {
+    let relaunch = **relaunch;
+    app.read(&permit, move |tx| warned(tx, id.0, relaunch)).await.map(kept)
 }
 
 /// Changes a haul-out; entering `relaunched_on` closes it. The answer warns of an antifouling that has stood too long before
@@ -232,14 +235,16 @@ pub async fn change_haul_out(
     permit: Permit<RecordWork>,
     id: At<HaulOutId>,
     if_match: IfMatch,
+    relaunch: Data<Relaunch>,
     patch: Patch<HaulOutFields>,
 ) -> Outcome {
+    let relaunch = **relaunch;
     let changed = app.write(&permit, move |tx| {
         let before = store::read(tx, id.0)?;
         if_match.check(before.version)?;
         let after = patch.apply(&before.fields)?;
-        let view = change(tx, &before, after)?;
-        warned(tx, view)
+        change(tx, &before, after)?;
+        warned(tx, id.0, relaunch)
     });
     changed.await.map(kept)
 }

@@ -6,11 +6,13 @@ pub mod api;
 pub mod model;
 pub mod store;
 
+use actix_web::web::Data;
 use utoipa_actix_web::service_config::ServiceConfig;
 
-/// Registers the endpoints.
-pub fn register(config: &mut ServiceConfig<'_>) {
+/// Registers the endpoints; `relaunch` tells what to look at about a relaunch.
+pub fn register(config: &mut ServiceConfig<'_>, relaunch: api::Relaunch) {
     config
+        .app_data(Data::new(relaunch))
         .service(api::list_haul_outs)
         .service(api::create_haul_out)
         .service(api::read_haul_out)

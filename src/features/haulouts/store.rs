@@ -3,15 +3,15 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::dsl::sql;
 use diesel::prelude::*;
-use diesel::sql_types::{Bool, Date, Integer, Nullable, Text};
+use diesel::sql_types::{Bool, Date, Nullable};
 
-use super::model::{HaulOutFields, LastAntifouling};
+use super::model::HaulOutFields;
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::{haul_outs, treatment_entries, treatment_plans};
+use crate::db::schema::haul_outs;
 use crate::error::{Code, Error, Result};
-use crate::ids::{HaulOutId, OrgId, TreatmentId, VesselId};
+use crate::ids::{HaulOutId, OrgId, VesselId};
 
 /// A haul-out as stored.
 #[derive(Debug, Clone)]
@@ -188,82 +188,6 @@ pub fn overlapping(tx: &mut Tx<'_>, id: HaulOutId, fields: &HaulOutFields) -> Re
         .first(tx.conn())
         .optional()?;
     row.map(|row| row.into_haul_out().map(|other| other.fields)).transpose()
-}
-
-/// The antifoulings put on in a haul-out that are the last coat on their zone and may not stand for ever before launch.
-///
-/// # Errors
-/// Those of the database.
-pub fn last_antifoulings(tx: &mut Tx<'_>, id: HaulOutId) -> Result<Vec<LastAntifouling>> {
-    #[derive(QueryableByName)]
-    struct Row {
-        #[diesel(sql_type = Text)]
-        zone: String,
-        #[diesel(sql_type = Text)]
-        product: String,
-        #[diesel(sql_type = Date)]
-        finished_on: NaiveDate,
-        #[diesel(sql_type = Integer)]
-        max_days_to_launch: i32,
-    }
-    let org_id = tx.org_id();
-    let rows: Vec<Row> = diesel::sql_query(
-        "SELECT zone, product, finished_on, max_days_to_launch FROM ( \
-            SELECT DISTINCT ON (c.zone) c.zone, p.name AS product, p.max_days_to_launch, \
-                coalesce((c.finished_at AT TIME ZONE 'UTC')::date, c.applied_on) AS finished_on \
-            FROM current_coats c LEFT JOIN products p ON p.org_id = c.org_id AND p.id = c.product_id \
-            WHERE c.org_id = $1 AND c.haul_out_id = $2 AND NOT c.withdrawn AND c.removed_on IS NULL \
-            ORDER BY c.zone, c.applied_on DESC, c.sequence DESC) AS last \
-         WHERE max_days_to_launch IS NOT NULL ORDER BY zone",
-    )
-    .bind::<diesel::sql_types::Uuid, _>(org_id)
-    .bind::<diesel::sql_types::Uuid, _>(id)
-    .load(tx.conn())?;
-    let last = |row: Row| LastAntifouling {
-        zone: row.zone,
-        product: row.product,
-        finished_on: row.finished_on,
-        max_days_to_launch: row.max_days_to_launch,
-    };
-    Ok(rows.into_iter().map(last).collect())
-}
-
-/// The treatment of a haul-out that runs, if there is one: work was entered, and no closing.
-///
-/// # Errors
-/// Those of the database.
-pub fn running_treatment(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Option<TreatmentId>> {
-    use {treatment_entries as e, treatment_plans as p};
-    let of_plan = e::org_id.eq(p::org_id).and(e::treatment_id.eq(p::id));
-    let work = e::kind.eq_any(["wash", "blush_wash", "abrasion", "step_done"]);
-    Ok(p::table
-        .filter(p::org_id.eq(tx.org_id()).and(p::haul_out_id.eq(haul_out_id)))
-        .filter(diesel::dsl::exists(e::table.filter(of_plan).filter(work).select(e::id)))
-        .filter(diesel::dsl::not(diesel::dsl::exists(
-            e::table.filter(of_plan).filter(e::kind.eq("closing")).select(e::id),
-        )))
-        .select(p::id)
-        .first(tx.conn())
-        .optional()?)
-}
-
-/// The treatment of a vessel that runs in the haul-out of a day, if there is one.
-///
-/// # Errors
-/// Those of the database.
-pub fn running_treatment_on(
-    tx: &mut Tx<'_>,
-    vessel_id: VesselId,
-    day: NaiveDate,
-) -> Result<Option<TreatmentId>> {
-    for haul_out in of_vessel(tx, vessel_id)? {
-        let HaulOutFields { lifted_on, relaunched_on, .. } = haul_out.fields;
-        let ashore = day >= lifted_on && relaunched_on.is_none_or(|relaunched_on| day <= relaunched_on);
-        if ashore && let Some(id) = running_treatment(tx, haul_out.id)? {
-            return Ok(Some(id));
-        }
-    }
-    Ok(None)
 }
 
 /// Haul-outs by last change.

@@ -213,7 +213,7 @@ pub struct JudgedCase {
 const BANDS: [f64; 7] = [0.0, 0.02, 0.05, 0.1, 0.2, 0.4, 1.0];
 
 const LIMITS: [&str; 4] = [
-    "Of a vessel, its haul-outs, measured films, site and policy only today's state is kept: the forecasts used it. Of \
+    "Of a vessel, its haul-outs, readings, measured films, site and policy only today's state is kept: the forecasts used it. Of \
      surveys, findings, coats and treatments they used the version recorded by their day.",
     "A record first written down more than 31 days after the day it tells of counts as known on that day, as it stands now.",
     "Both baselines know how often surveys found blistering in the whole period, which no forecast could: that favours them.",

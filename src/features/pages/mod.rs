@@ -17,9 +17,9 @@ use crate::permissions::{
     SetPolicy, Survey,
 };
 use api::{
-    acts, choice, drying, due, entry, entry_new, entry_survey, exports, files, grants, hindcast, hull,
-    import, learning_acts, me, members, policy, programs, session, sign_in, statistics, treatment,
-    treatment_acts, webhooks,
+    acts, ashore, choice, corrections, drying, due, entry, entry_new, entry_survey, exports, files, grants,
+    hindcast, hull, import, learning_acts, me, members, plan_new, policy, programs, record_acts, records,
+    session, sign_in, statistics, treatment, treatment_acts, vessel_change, webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.
@@ -65,6 +65,22 @@ pub const PAGES: &[PageRoute] = &[
     needs::<Read>("GET", "/fleet.xlsx", || web::get().to(exports::fleet_workbook)),
     needs::<Read>("GET", "/fleet.print", || web::get().to(exports::fleet_printed)),
     needs::<Read>("GET", "/vessels", || web::get().to(hull::list::show)),
+    needs::<Read>("GET", "/ashore", || web::get().to(ashore::show)),
+    needs::<KeepRegister>("GET", "/vessels/new", || web::get().to(vessel_change::show_new)),
+    needs::<KeepRegister>("POST", "/vessels/new", || web::post().to(vessel_change::make)),
+    needs::<KeepRegister>("GET", "/vessels/{id}/change", || web::get().to(vessel_change::show)),
+    needs::<KeepRegister>("POST", "/vessels/{id}/change", || web::post().to(vessel_change::change)),
+    needs::<Read>("GET", "/vessels/{id}/records", || web::get().to(records::show)),
+    needs::<RecordWork>("POST", "/vessels/{id}/work", || web::post().to(record_acts::work)),
+    needs::<RecordReadings>("POST", "/vessels/{id}/findings", || web::post().to(record_acts::find)),
+    needs::<RecordWork>("GET", "/haul-outs/{id}", || web::get().to(corrections::show_haul_out)),
+    needs::<RecordWork>("POST", "/haul-outs/{id}", || web::post().to(corrections::correct_haul_out)),
+    needs::<RecordWork>("GET", "/haul-outs/{id}/treatments/new", || web::get().to(plan_new::show)),
+    needs::<RecordWork>("POST", "/haul-outs/{id}/treatments/new", || web::post().to(plan_new::make)),
+    needs::<RecordWork>("GET", "/coats/{id}", || web::get().to(corrections::show_coat)),
+    needs::<RecordWork>("POST", "/coats/{id}", || web::post().to(corrections::correct_coat)),
+    needs::<RecordReadings>("GET", "/findings/{id}", || web::get().to(corrections::show_finding)),
+    needs::<RecordReadings>("POST", "/findings/{id}", || web::post().to(corrections::correct_finding)),
     needs::<Read>("GET", "/vessels/{id}", || web::get().to(hull::show)),
     needs::<Read>("POST", "/vessels/{id}/what-if", || web::post().to(hull::what_if::ask)),
     needs::<Read>("GET", "/vessels/{id}/dossier", || web::get().to(hull::dossier)),

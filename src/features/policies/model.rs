@@ -48,6 +48,12 @@ limits! {
     growth_inspection_min_months: u32 = 1..60,
     /// Longest time between examinations of a blistered hull (not growing).
     growth_inspection_max_months: u32 = 1..60,
+    /// Rise of a meter's readings on the same stations (median, on its scale) from which a hull looks wet.
+    reading_rise: f64 = 0.1..10000,
+    /// Readings so much over the dry reference of the day (median, on the meter's scale) make a hull look wet.
+    reading_over_dry_reference: f64 = 0.1..10000,
+    /// Longest time to the next examination of a hull that looked wet.
+    wet_inspection_months: u32 = 1..120,
     /// Chance of onset in the coming year, given none so far, at which a barrier is due.
     barrier_rate_per_year: f64 = 0.001..0.9,
     /// Age at which a barrier is renewed whatever the rate.

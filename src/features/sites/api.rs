@@ -201,7 +201,8 @@ pub async fn change_site(
         {
             schedule::move_to_zone(tx, Some(id.0), zone)?;
         }
-        if after.months != before.fields.months {
+        // Another zone, another today.
+        if after.months != before.fields.months || after.time_zone != before.fields.time_zone {
             request_forecasts_of_site(tx, id.0)?;
         }
         read(tx, id.0)

@@ -29,7 +29,7 @@ use crate::jobs::{Job, hold_on};
 use crate::science::forecast::facts::HullFacts;
 use crate::science::learning::calibration::Calibration;
 use crate::science::learning::evidence::FleetEvidence;
-use crate::science::learning::pooling::{LikelihoodSums, pooled};
+use crate::science::learning::pooling::{LEAST_PEERS, LikelihoodSums, pooled};
 use crate::science::learning::prior::LearningPrior;
 use crate::science::learning::skin_systems::compare;
 
@@ -51,20 +51,15 @@ pub fn handle(db: &Db, org_id: OrgId, jobs: &[Job]) -> Result<()> {
     })
 }
 
-/// Sees to it that every organisation's records are learned from once a week, in the night to Sunday.
+/// Sees to it that the organisation's records are learned from once a week, in the night to Sunday.
 ///
 /// # Errors
 /// Those of the database.
-pub fn schedule_learning(db: &Db) -> Result<()> {
-    for (org_id, _) in db.sign_in(accounts::store::organisations)? {
-        db.write(&Actor::service(org_id, RequestId::fresh()), |tx| {
-            let zone = zone(&accounts::store::organisation(tx)?.fields.time_zone);
-            let local_time = NaiveTime::from_hms_opt(WEEKLY.1, 0, 0).unwrap_or(NaiveTime::MIN);
-            let weekly = Recurrence { weekday: Some(WEEKLY.0), local_time, zone };
-            schedule::set_if_none(tx, LEARNING, org_id.into(), &weekly)
-        })?;
-    }
-    Ok(())
+pub fn recur(tx: &mut Tx<'_>) -> Result<()> {
+    let zone = zone(&accounts::store::organisation(tx)?.fields.time_zone);
+    let local_time = NaiveTime::from_hms_opt(WEEKLY.1, 0, 0).unwrap_or(NaiveTime::MIN);
+    let weekly = Recurrence { weekday: Some(WEEKLY.0), local_time, zone };
+    schedule::set_if_none(tx, LEARNING, tx.org_id().into(), &weekly)
 }
 
 struct Run<'a> {
@@ -92,9 +87,12 @@ impl Run<'_> {
             return Ok(());
         }
         let prior = LearningPrior::of(&ENSEMBLE.priors);
-        let peers =
+        let mut peers =
             if settings.pooled { calibrations::store::peers(self.db, self.actor)? } else { Vec::new() };
-        let prior = if peers.is_empty() { prior } else { pooled(&prior, &peers) };
+        if peers.len() < LEAST_PEERS {
+            peers.clear();
+        }
+        let prior = pooled(&prior, &peers);
         let inputs_sha256 = inputs_sha256(&fleet, &prior, &ENSEMBLE);
         let known = latest.filter(|latest| latest.inputs_sha256 == inputs_sha256);
         if let Some(known) = known {

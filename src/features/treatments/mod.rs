@@ -19,6 +19,9 @@
 //! it. Drying readings are those
 //! of the surveys of the haul-out, drafts too: added, sent again and corrected as all readings are. Thresholds of advice,
 //! washes and readings are common practice, no source.
+//!
+//! Every coat is recorded here (`api/coats`), under a treatment or aside, so that none goes round the holds; `coats` keeps it.
+//! What to look at about a relaunch is told by `api/launch` to `haulouts`, which comes before: `routes` passes it on.
 
 pub mod api;
 pub mod job;
@@ -39,7 +42,8 @@ pub fn register(config: &mut ServiceConfig<'_>) {
         .service(api::plan::read_treatment_drying)
         .service(api::work::enter_work)
         .service(api::work::enter_decision)
-        .service(api::work::record_treatment_coat)
+        .service(api::coats::create_coat)
+        .service(api::coats::record_treatment_coat)
         .service(api::work::close_treatment)
         .service(api::quantities::read_treatment_quantities)
         .service(api::quantities::read_purchase_list)

@@ -152,13 +152,35 @@ impl DryingInput {
         self.steady_range.unwrap_or_else(|| STEADY_RANGE.max(2.0 * self.meter_step.unwrap_or(0.0)))
     }
 
-    /// The last readings, if there are enough of them and they are steady.
-    fn steady_readings(&self) -> Option<&[DryingReading]> {
+    /// The last readings, if there are enough of them, and how far they lie apart.
+    fn last_readings(&self) -> Option<(&[DryingReading], f64)> {
         let first = self.observations.len().checked_sub(self.consecutive)?;
         let last = &self.observations[first..];
         let high = last.iter().map(|reading| reading.value).fold(f64::NEG_INFINITY, f64::max);
         let low = last.iter().map(|reading| reading.value).fold(f64::INFINITY, f64::min);
-        (high - low <= self.steady_within() * (1.0 + 1e-9)).then_some(last)
+        Some((last, high - low))
+    }
+
+    /// The last readings, if there are enough of them and they are steady.
+    fn steady_readings(&self) -> Option<&[DryingReading]> {
+        let (last, apart) = self.last_readings()?;
+        (apart <= self.steady_within() * (1.0 + 1e-9)).then_some(last)
+    }
+
+    /// What to do where the last readings are all dry and still move.
+    fn under_and_moving(&self) -> Option<String> {
+        let (last, apart) = self.last_readings()?;
+        let under = last.iter().all(|reading| reading.value <= self.target);
+        (under && self.steady_readings().is_none()).then(|| {
+            format!(
+                "The last {} readings are at or under {} and lie {} apart, not yet within {}: go on reading until they are \
+                 steady.",
+                self.consecutive,
+                self.target,
+                (apart * 1000.0).round() / 1000.0,
+                self.steady_within()
+            )
+        })
     }
 
     /// The curve with its errors, and the standard deviation of a reading.
@@ -300,9 +322,14 @@ fn judge(
         );
         return (DryingStatus::Stalled, reason);
     }
+    let moving = input.under_and_moving();
     if below {
-        let reason = format!("The fitted curve falls to {target}; dry is when the last {n} readings say so.");
-        return (DryingStatus::Drying, reason);
+        let falls =
+            || format!("The fitted curve falls to {target}; dry is when the last {n} readings say so.");
+        return (DryingStatus::Drying, moving.unwrap_or_else(falls));
+    }
+    if let Some(reason) = moving {
+        return (DryingStatus::TooEarly, reason);
     }
     let reason = match fit {
         None => "The readings allow no curve: at least four that fall and level off are needed.".to_owned(),

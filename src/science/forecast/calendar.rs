@@ -116,6 +116,8 @@ pub struct Timeline {
     pub bounds: Vec<f64>,
     /// The segments, with the nominal resistance of the skin.
     pub segments: Vec<Segment>,
+    /// The part of each segment's skin whose film was measured, m² s/kg at 15 °C.
+    pub measured_skin_15c_m2_s_kg: Vec<f64>,
     /// Whether a segment is a whole month that equals the one twelve segments earlier.
     pub repeats: Vec<bool>,
 }
@@ -158,6 +160,7 @@ impl Timeline {
         dates.dedup();
 
         let mut segments: Vec<Segment> = Vec::with_capacity(dates.len());
+        let mut measured_skin: Vec<f64> = Vec::with_capacity(dates.len());
         let mut repeats = Vec::with_capacity(dates.len());
         let mut whole_months = Vec::with_capacity(dates.len());
         let mut skin: &[SkinChange] = &skins;
@@ -192,15 +195,26 @@ impl Timeline {
                 inner_activity: conditions.inner_activity,
                 skin_resistance_15c_m2_s_kg: skin.first().map_or(0.0, |skin| skin.resistance_15c_m2_s_kg),
             };
+            let measured = skin.first().map_or(0.0, |skin| skin.measured_15c_m2_s_kg);
             let whole_month = from.day() == 1 && to == day::months_after(from, 1);
             whole_months.push(whole_month);
             let year_before = segments.len().checked_sub(12);
             repeats.push(year_before.is_some_and(|before| {
-                whole_month && whole_months[before] && same_conditions(&segments[before], &segment)
+                let same_film = measured.to_bits() == measured_skin[before].to_bits();
+                whole_month
+                    && whole_months[before]
+                    && same_film
+                    && same_conditions(&segments[before], &segment)
             }));
             segments.push(segment);
+            measured_skin.push(measured);
         }
-        Self { bounds: dates.iter().map(|&date| day::number(date)).collect(), segments, repeats }
+        Self {
+            bounds: dates.iter().map(|&date| day::number(date)).collect(),
+            segments,
+            measured_skin_15c_m2_s_kg: measured_skin,
+            repeats,
+        }
     }
 
     /// Where a day falls; the first or last bound for days outside.

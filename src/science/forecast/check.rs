@@ -66,6 +66,9 @@ pub fn check(facts: &HullFacts) -> Result<(), Refusals> {
         optional(r, &at("blister_density_per_m2"), density, 0.0, 1_000_000.0, "per m²");
         optional(r, &at("largest_blister_mm"), survey.largest_blister_mm, 0.0, 1000.0, "mm");
     }
+    for (index, visit) in facts.meter_visits.iter().enumerate() {
+        year(r, &format!("/meter_visits/{index}/surveyed_on"), visit.surveyed_on);
+    }
     for (index, finding) in facts.findings.iter().enumerate() {
         let at = |field: &str| format!("/findings/{index}/{field}");
         year(r, &at("found_on"), finding.found_on);

@@ -171,6 +171,28 @@ pub struct SurveyFact {
     pub coating_failure: bool,
 }
 
+/// What a meter said at one station.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StationReading {
+    /// What tells the station from the others.
+    pub station: String,
+    /// The mean of its readings, on the meter's scale.
+    pub value: f64,
+}
+
+/// What a meter said at the stations of the bottom in one signed survey.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MeterVisit {
+    /// Day of the survey.
+    pub surveyed_on: NaiveDate,
+    /// What tells meter, scale and depth from others: only readings of one instrument are compared.
+    pub instrument: String,
+    /// What it said that day of a laminate known to be dry.
+    pub dry_reference_reading: Option<f64>,
+    /// The stations.
+    pub stations: Vec<StationReading>,
+}
+
 /// What a finding is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
@@ -275,6 +297,9 @@ pub struct HullFacts {
     pub logged_air: Vec<LoggedAir>,
     /// Signed surveys.
     pub surveys: Vec<SurveyFact>,
+    /// What meters said, apart from what was seen.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub meter_visits: Vec<MeterVisit>,
     /// Findings, each in its current version.
     pub findings: Vec<FindingFact>,
     /// The limits to judge by.
@@ -322,6 +347,9 @@ impl HullFacts {
 
         known.surveys.retain(|survey| survey.surveyed_on <= as_of);
         known.surveys.sort_by_key(|survey| survey.surveyed_on);
+
+        known.meter_visits.retain(|visit| visit.surveyed_on <= as_of);
+        known.meter_visits.sort_by_key(|visit| visit.surveyed_on);
 
         known.findings.retain(|finding| finding.found_on <= as_of);
         for finding in &mut known.findings {

@@ -7,6 +7,7 @@
 //! | [`onset`], [`outlook`] | P = 1 - exp(-(X/η)^β), interval-censored lives | Meeker and Escobar 1998 | X ≥ 0 |
 //! | [`ensemble`], [`sobol`] | scrambled Sobol points through the [`priors`] | Joe and Kuo 2008; Owen 1995 | 1-4,096 |
 //! | [`quantile`] | weighted quantiles, midpoint definition | Hyndman and Fan 1996, definition 5 | any weights |
+//! | [`readings`] | a hull whose readings rose, or stand high, is looked at sooner | common practice, no source | one instrument |
 //! | [`dates`] | the due kinds, by the limits of a [`policy`] | common practice, no source | |
 //!
 //! The priors are priors: until a fleet's history has been learned every date says so. A forecast never says
@@ -27,6 +28,7 @@ pub mod policy;
 pub mod portrait;
 pub mod priors;
 pub mod quantile;
+pub mod readings;
 pub mod sensitivity;
 pub mod skins;
 pub mod sobol;
@@ -48,7 +50,7 @@ use super::cautions::cautions;
 use super::refusal::Refusals;
 
 /// Name and version of the model behind every forecast.
-pub const MODEL: &str = "hull-dates 1";
+pub const MODEL: &str = "hull-dates 2";
 
 /// When blistering begins if nothing is done.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, ToSchema)]

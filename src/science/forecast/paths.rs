@@ -96,6 +96,30 @@ pub fn exposure_at(path: &[f64], position: Position) -> f64 {
     before + (after - before) * position.fraction
 }
 
+/// How far a member's skin is from its nominal resistance. Its deviate is one for all layers; a layer whose film was
+/// measured has only the part of it that is permeability: f^√(1 - film part).
+#[derive(Debug, Clone, Copy)]
+pub struct SkinSpread {
+    factor: f64,
+    measured_factor: f64,
+}
+
+impl SkinSpread {
+    /// That of a member in a life counted back from the current one (0).
+    #[must_use]
+    pub fn of(ensemble: &Ensemble, member: usize, lives_back: usize) -> Self {
+        let factor = ensemble.life(member, lives_back).skin_factor;
+        let left = (1.0 - ensemble.priors.film_part_of_skin).sqrt();
+        Self { factor, measured_factor: factor.powf(left) }
+    }
+
+    /// The resistance of a skin, a part of which was measured, both nominal.
+    #[must_use]
+    pub fn resistance(self, nominal_m2_s_kg: f64, measured_m2_s_kg: f64) -> f64 {
+        (nominal_m2_s_kg - measured_m2_s_kg) * self.factor + measured_m2_s_kg * self.measured_factor
+    }
+}
+
 fn run_member(
     course: &Course,
     ensemble: &Ensemble,
@@ -107,7 +131,7 @@ fn run_member(
     let nominal = &course.timeline.segments;
     let repeats = &course.timeline.repeats;
     let mut hull = hull_water(course, ensemble, member);
-    let mut skin_factor = ensemble.life(member, course.first_lives_back).skin_factor;
+    let mut skin = SkinSpread::of(ensemble, member, course.first_lives_back);
     let mut state = WaterState::new(&hull, ensemble.priors.launch_activity);
     let mut deeds = course.deeds.iter().peekable();
     let mut transient = Transient::default();
@@ -120,7 +144,7 @@ fn run_member(
                 Deed::Strip { removed_m, lives_back } => {
                     state.peel(&mut hull, removed_m);
                     let draw = ensemble.life(member, lives_back);
-                    skin_factor = draw.skin_factor;
+                    skin = SkinSpread::of(ensemble, member, lives_back);
                     hull.pocket_resistance_m2_s_kg = draw.pocket_resistance_m2_s_kg;
                 }
                 Deed::Launch => path[next] = 0.0,
@@ -155,7 +179,10 @@ fn run_member(
             }
         }
         let segment = &mut segments[next];
-        segment.skin_resistance_15c_m2_s_kg = nominal[next].skin_resistance_15c_m2_s_kg * skin_factor;
+        segment.skin_resistance_15c_m2_s_kg = skin.resistance(
+            nominal[next].skin_resistance_15c_m2_s_kg,
+            course.timeline.measured_skin_15c_m2_s_kg[next],
+        );
         state.soak(&hull, segment);
         path[next + 1] = path[next] + (state.exposure_years() - state_exposure);
         state_exposure = state.exposure_years();

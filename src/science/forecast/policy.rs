@@ -22,6 +22,12 @@ pub struct Policy {
     pub growth_inspection_min_months: u32,
     /// Longest time between examinations of a blistered hull (not growing).
     pub growth_inspection_max_months: u32,
+    /// Rise of a meter's readings on the same stations (median, on its scale) from which a hull looks wet.
+    pub reading_rise: f64,
+    /// Readings so much over the dry reference of the day (median, on the meter's scale) make a hull look wet.
+    pub reading_over_dry_reference: f64,
+    /// Longest time to the next examination of a hull that looked wet.
+    pub wet_inspection_months: u32,
     /// Chance of onset in the coming year, given none so far, at which a barrier is due.
     pub barrier_rate_per_year: f64,
     /// Age at which a barrier is renewed whatever the rate.
@@ -69,6 +75,9 @@ impl Default for Policy {
             post_treatment_inspection_months: 12,
             growth_inspection_min_months: 6,
             growth_inspection_max_months: 12,
+            reading_rise: 5.0,
+            reading_over_dry_reference: 15.0,
+            wet_inspection_months: 12,
             barrier_rate_per_year: 0.05,
             barrier_max_age_years: 15,
             barrier_min_age_years: 5,
@@ -132,6 +141,9 @@ impl Policy {
             "months",
         );
         check("growth_inspection_max_months", longest, 1.0, 60.0, "months");
+        check("reading_rise", self.reading_rise, 0.1, 10_000.0, "");
+        check("reading_over_dry_reference", self.reading_over_dry_reference, 0.1, 10_000.0, "");
+        check("wet_inspection_months", self.wet_inspection_months.into(), 1.0, 120.0, "months");
         check("barrier_rate_per_year", self.barrier_rate_per_year, 0.001, 0.9, "per year");
         check("barrier_max_age_years", self.barrier_max_age_years.into(), 1.0, 60.0, "years");
         check("barrier_min_age_years", self.barrier_min_age_years.into(), 0.0, 60.0, "years");

@@ -47,6 +47,9 @@ pub struct Priors {
     pub threshold_max: f64,
     /// Resistance of the skin over its nominal value (gelcoat, sealer, barrier together).
     pub skin_factor: LogNormal,
+    /// The part of the variance of log skin resistance that is the film's thickness, the rest its permeability: a
+    /// geometric standard deviation of 1.3 within 1.5. A film that was measured does not have it.
+    pub film_part_of_skin: f64,
     /// Resistance of the material between skin and pocket, m² s/kg.
     pub pocket_resistance_m2_s_kg: LogNormal,
     /// Resistance of the reference gelcoat, m² s/kg.
@@ -81,6 +84,7 @@ impl Default for Priors {
             threshold_min: 0.72,
             threshold_max: 0.96,
             skin_factor: LogNormal { median: 1.0, gsd: 1.5 },
+            film_part_of_skin: 0.42,
             pocket_resistance_m2_s_kg: LogNormal { median: 3e7, gsd: 1.6 },
             reference_skin_resistance_m2_s_kg: 7e7,
             inner_resistance_m2_s_kg: 0.0,

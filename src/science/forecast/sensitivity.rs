@@ -6,9 +6,9 @@
 //! default, and is added to that of the members: V = V(members) + Σ V(fact). What is left to one is of quantities together.
 //!
 //! A measurement is held to take away the share of what it measures, or the part of it that it measures: of the skin's
-//! resistance, [`FILM_PART_OF_SKIN`] is film, the rest permeability; of the onset scale, the part that is the class's and
+//! resistance, the priors' `film_part_of_skin` is film, the rest permeability; of the onset scale, the part that is the class's and
 //! not the hull's own. First-order shares are the mean part of the variance that knowing a quantity takes away (Saltelli
-//! et al. 2008, §1.2.5, from memory). What an unknown fact may be: common practice, no source.
+//! et al. 2008, §1.2.5, from memory); where many members lie past the horizon it takes away less. What an unknown fact may be: common practice, no source.
 
 use chrono::NaiveDate;
 use serde::Serialize;
@@ -16,15 +16,14 @@ use utoipa::ToSchema;
 
 use super::dates::DueKind;
 use super::ensemble::Ensemble;
-use super::facts::{Bilge, CoatRole, HullFacts, Intent};
-use super::history::{History, coats_in_place};
+use super::facts::{Bilge, HullFacts, Intent};
+use super::history::History;
+use super::priors::Priors;
+use super::skins::skin_changes;
 use super::{MODEL, day, forecast_with, onset_outlook};
 use crate::science::refusal::Refusals;
 use crate::science::sensitivity::{Weighted, first_order_share, moments};
 
-/// The part of the variance of a skin's log resistance that is its film, where nobody measured it: a geometric standard
-/// deviation of 1.3 within 1.5 (common practice, no source).
-pub const FILM_PART_OF_SKIN: f64 = 0.42;
 /// A laminate whose thickness nobody entered may be so many times thinner or thicker (common practice, no source).
 const THICKNESS_FACTOR: f64 = 1.3;
 
@@ -287,7 +286,7 @@ fn unknown_facts(facts: &HullFacts) -> Vec<(Quantity, Vec<HullFacts>)> {
         unknown.push((Quantity::Bilge, variants.map(with).to_vec()));
     }
     if facts.laminate_thickness_mm.is_none() && !facts.cored {
-        let thickness = super::priors::Priors::default().laminate_thickness_mm(facts.length_m);
+        let thickness = Priors::default().laminate_thickness_mm(facts.length_m);
         let with = |thickness| HullFacts { laminate_thickness_mm: Some(thickness), ..facts.clone() };
         let variants = [thickness / THICKNESS_FACTOR, thickness, thickness * THICKNESS_FACTOR];
         unknown.push((Quantity::LaminateThickness, variants.map(with).to_vec()));
@@ -319,18 +318,14 @@ fn dried(facts: &HullFacts) -> Option<HullFacts> {
 fn of_wear(range: Option<(NaiveDate, NaiveDate)>) -> Sensitivity {
     // The wear's logarithm is normal: from p10 to p90 are 2.563 standard deviations, of the days as well where they are few.
     let spread = range.map_or(0.0, |(p10, p90)| (day::number(p90) - day::number(p10)) / 2.563);
-    let measurement = Measurement::TakeFilmReadings;
+    // How fast it wears would be known from the film left; no measurement of that bears on the date yet, and none is told.
     Sensitivity {
         standard_deviation_days: spread,
         widened_most_by: Some(Quantity::AntifoulingWear),
-        narrowed_most_by: Some(measurement),
+        narrowed_most_by: None,
         quantities: vec![QuantityShare { quantity: Quantity::AntifoulingWear, variance_fraction: 1.0 }],
         together_fraction: 0.0,
-        measurements: vec![MeasurementShare {
-            measurement,
-            variance_fraction: 1.0,
-            advice: "Take film readings of the antifouling: how fast it wears is then known from the film left.",
-        }],
+        measurements: Vec::new(),
     }
 }
 
@@ -376,7 +371,9 @@ fn shares(
 fn measured_by(quantity: Quantity, facts: &HullFacts, ensemble: &Ensemble) -> Option<(Measurement, f64)> {
     match quantity {
         Quantity::SkinResistance => {
-            film_not_measured(facts).then_some((Measurement::TakeFilmReadings, FILM_PART_OF_SKIN))
+            let unmeasured = unmeasured_film_share(facts, &ensemble.priors);
+            let part = ensemble.priors.film_part_of_skin * unmeasured;
+            (part > 0.0).then_some((Measurement::TakeFilmReadings, part))
         }
         Quantity::LaminateClass => Some((Measurement::ConfirmLaminateClass, 1.0)),
         Quantity::Bilge => Some((Measurement::LookAtTheBilge, 1.0)),
@@ -398,11 +395,13 @@ fn measured_by(quantity: Quantity, facts: &HullFacts, ensemble: &Ensemble) -> Op
     }
 }
 
-/// Whether a coat of the skin lies on the bottom whose film nobody measured, the gelcoat it was built with included.
-fn film_not_measured(facts: &HullFacts) -> bool {
+/// The share of the skin's resistance today whose film nobody measured, the gelcoat it was built with included.
+fn unmeasured_film_share(facts: &HullFacts, priors: &Priors) -> f64 {
     let known = facts.known();
-    let coats: Vec<_> = coats_in_place(&known).filter(|coat| coat.role != CoatRole::Antifouling).collect();
-    let built_in =
-        facts.gelcoat_thickness_um.is_none() && !coats.iter().any(|coat| coat.role == CoatRole::Gelcoat);
-    built_in || coats.iter().any(|coat| !coat.film_measured)
+    let launched_on = History::read(&known).lives.first().and_then(|life| life.began_on);
+    let skins = launched_on.map(|launched_on| skin_changes(&known, launched_on, priors)).unwrap_or_default();
+    skins
+        .last()
+        .filter(|skin| skin.resistance_15c_m2_s_kg > 0.0)
+        .map_or(0.0, |skin| (1.0 - skin.measured_15c_m2_s_kg / skin.resistance_15c_m2_s_kg).clamp(0.0, 1.0))
 }

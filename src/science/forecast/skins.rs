@@ -14,6 +14,8 @@ pub struct SkinChange {
     pub from: NaiveDate,
     /// Its resistance at 15 °C.
     pub resistance_15c_m2_s_kg: f64,
+    /// The part of that whose film was measured.
+    pub measured_15c_m2_s_kg: f64,
 }
 
 /// Dry film of a coat: as recorded, or its share of the usual film of a system. Coats of one role put on
@@ -35,6 +37,12 @@ pub fn dry_film_um(coat: &CoatFact, coats: &[CoatFact], priors: &Priors) -> f64 
 #[must_use]
 pub fn same_system(one: &CoatFact, other: &CoatFact, priors: &Priors) -> bool {
     (one.applied_on - other.applied_on).num_days().abs() <= priors.system_days()
+}
+
+/// Whether the film of a coat was measured.
+#[must_use]
+pub fn film_is_measured(coat: &CoatFact) -> bool {
+    coat.film_measured && coat.dry_film_um.is_some()
 }
 
 fn coat_resistance(coat: &CoatFact, coats: &[CoatFact], priors: &Priors) -> f64 {
@@ -73,14 +81,19 @@ pub fn skin_changes(facts: &HullFacts, launched_on: NaiveDate, priors: &Priors) 
         let film_um = facts.gelcoat_thickness_um.unwrap_or_else(|| priors.system_film_um(CoatRole::Gelcoat));
         usual_resistance(CoatRole::Gelcoat, film_um, priors)
     };
-    let mut changes = vec![SkinChange { from: launched_on, resistance_15c_m2_s_kg: build_gelcoat }];
+    let measured = if facts.gelcoat_thickness_um.is_some() { build_gelcoat } else { 0.0 };
+    let mut changes = vec![SkinChange {
+        from: launched_on,
+        resistance_15c_m2_s_kg: build_gelcoat,
+        measured_15c_m2_s_kg: measured,
+    }];
     let mut coats = facts.coats.iter().filter(|coat| coat.role != CoatRole::Antifouling).peekable();
     let mut curative = facts.treatments.iter().filter(|t| t.kind == TreatmentKind::Curative).peekable();
     let mut rebuilt = false;
     loop {
         let stripped_on = curative.peek().map(|treatment| treatment.started_on);
         // Resistance gained and lost, by day, until the next stripping.
-        let mut gains: Vec<(NaiveDate, f64)> = Vec::new();
+        let mut gains: Vec<(NaiveDate, f64, bool)> = Vec::new();
         while let Some(coat) =
             coats.next_if(|coat| stripped_on.is_none_or(|stripped_on| coat.applied_on < stripped_on))
         {
@@ -88,26 +101,42 @@ pub fn skin_changes(facts: &HullFacts, launched_on: NaiveDate, priors: &Priors) 
                 continue;
             }
             let resistance = coat_resistance(coat, &facts.coats, priors);
-            gains.push((coat.applied_on.max(launched_on), resistance));
+            let measured = film_is_measured(coat);
+            gains.push((coat.applied_on.max(launched_on), resistance, measured));
             if let Some(removed_on) = coat.removed_on {
-                gains.push((removed_on.max(launched_on), -resistance));
+                gains.push((removed_on.max(launched_on), -resistance, measured));
             }
         }
-        gains.retain(|(day, _)| stripped_on.is_none_or(|stripped_on| *day < stripped_on));
-        gains.sort_by_key(|(day, _)| *day);
-        for (from, gain) in gains {
-            let before = changes.last().map_or(0.0, |change| change.resistance_15c_m2_s_kg);
-            changes.push(SkinChange { from, resistance_15c_m2_s_kg: (before + gain).max(0.0) });
+        gains.retain(|(day, _, _)| stripped_on.is_none_or(|stripped_on| *day < stripped_on));
+        gains.sort_by_key(|(day, _, _)| *day);
+        for (from, gain, measured) in gains {
+            let before = changes
+                .last()
+                .map_or((0.0, 0.0), |change| (change.resistance_15c_m2_s_kg, change.measured_15c_m2_s_kg));
+            let of_measured = if measured { gain } else { 0.0 };
+            changes.push(SkinChange {
+                from,
+                resistance_15c_m2_s_kg: (before.0 + gain).max(0.0),
+                measured_15c_m2_s_kg: (before.1 + of_measured).max(0.0),
+            });
         }
         let Some(treatment) = curative.next() else { return changes };
         rebuilt = true;
-        changes.push(SkinChange { from: treatment.started_on, resistance_15c_m2_s_kg: 0.0 });
+        changes.push(SkinChange {
+            from: treatment.started_on,
+            resistance_15c_m2_s_kg: 0.0,
+            measured_15c_m2_s_kg: 0.0,
+        });
         if let Some(completed_on) =
             treatment.completed_on.filter(|_| !has_new_skin(facts, treatment.started_on))
         {
             let usual = [CoatRole::Sealer, CoatRole::Barrier]
                 .map(|role| usual_resistance(role, priors.system_film_um(role), priors));
-            changes.push(SkinChange { from: completed_on, resistance_15c_m2_s_kg: usual.iter().sum() });
+            changes.push(SkinChange {
+                from: completed_on,
+                resistance_15c_m2_s_kg: usual.iter().sum(),
+                measured_15c_m2_s_kg: 0.0,
+            });
         }
     }
 }

@@ -131,28 +131,36 @@ impl Calibration {
         }
     }
 
+    /// An ensemble of other members with the classes' lives as learned: scales and shape. What was learned of the water
+    /// lies in the weights of the members it was learned with, and is left out; none of another version of the fit.
+    #[must_use]
+    pub fn lives_applied_to(&self, ensemble: &Ensemble, lesson: Lesson) -> Option<Ensemble> {
+        Some(Ensemble { population: self.population()?, lesson: Some(lesson), ..ensemble.clone() })
+    }
+
+    fn population(&self) -> Option<Population> {
+        let fits = self.model == MODEL
+            && self.means.len() == SHAPE + 1
+            && self.covariance.len() == SHAPE + 1
+            && self.covariance.iter().all(|row| row.len() == SHAPE + 1);
+        fits.then(|| Population {
+            log_scale_means: std::array::from_fn(|class| self.means[class]),
+            log_scale_sds: std::array::from_fn(|class| self.covariance[class][class].sqrt()),
+            log_shape_mean: self.means[SHAPE],
+            log_shape_sd: self.covariance[SHAPE][SHAPE].sqrt(),
+            covariances: std::array::from_fn(|class| self.covariance[class][SHAPE]),
+        })
+    }
+
     /// The ensemble with what was learned in the place of the priors; none where it is not the one the calibration was
-    /// made with.
+    /// made with, or was learned by another version of the fit.
     #[must_use]
     pub fn applied_to(&self, ensemble: &Ensemble, lesson: Lesson) -> Option<Ensemble> {
         let fits = self.members == ensemble.members()
             && self.seed == ensemble.seed
-            && self.weights.len() == self.members
-            && self.means.len() == SHAPE + 1
-            && self.covariance.len() == SHAPE + 1
-            && self.covariance.iter().all(|row| row.len() == SHAPE + 1);
-        fits.then(|| Ensemble {
-            population: Population {
-                log_scale_means: std::array::from_fn(|class| self.means[class]),
-                log_scale_sds: std::array::from_fn(|class| self.covariance[class][class].sqrt()),
-                log_shape_mean: self.means[SHAPE],
-                log_shape_sd: self.covariance[SHAPE][SHAPE].sqrt(),
-                covariances: std::array::from_fn(|class| self.covariance[class][SHAPE]),
-            },
-            weights: self.weights.clone(),
-            lesson: Some(lesson),
-            ..ensemble.clone()
-        })
+            && self.weights.len() == self.members;
+        let learned = self.lives_applied_to(ensemble, lesson).filter(|_| fits)?;
+        Some(Ensemble { weights: self.weights.clone(), ..learned })
     }
 }
 

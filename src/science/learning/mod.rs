@@ -41,7 +41,7 @@ pub mod prior;
 pub mod skin_systems;
 
 /// Name and version of the fit.
-pub const MODEL: &str = "fleet-lives 1";
+pub const MODEL: &str = "fleet-lives 2";
 
 /// From so many events on a calibration is put to use unless told otherwise.
 pub const EVENTS_NEEDED: u32 = 8;

@@ -2,7 +2,8 @@
 //!
 //! Each organisation that takes part gives the sums of its own fit: how its likelihood curves about its own estimate
 //! (the posterior's precision less its prior's) and that curvature times the estimate. Never a hull, a day or a name: a
-//! sum is given only where at least [`super::EVENTS_NEEDED`] events and [`LEAST_HULLS`] hulls stand behind it.
+//! sum is given only where at least [`super::EVENTS_NEEDED`] events and [`LEAST_HULLS`] hulls stand behind it,
+//! and used only beside that of at least one more peer ([`LEAST_PEERS`]).
 //! With θ_o of an organisation normal about θ with covariance T, θ̂_o is normal about θ with I_o⁻¹ + T; so the prior of
 //! one of them, the others known, has the precision Σ₀'⁻¹ + Σ_o (I_o⁻¹ + T)⁻¹ of θ, and T besides. Σ₀' = Σ₀ - T: an
 //! organisation whose peers have given nothing keeps its own prior exactly.
@@ -15,6 +16,8 @@ use super::prior::{LearningPrior, SHAPE};
 
 /// Fewest hulls behind a sum that leaves an organisation.
 pub const LEAST_HULLS: u32 = 20;
+/// Fewest peers whose sums are used: what one alone has seen could be told by whoever learns with it.
+pub const LEAST_PEERS: usize = 2;
 /// The share of the prior variance that lies between organisations: how differently they look and record (common
 /// practice, no source).
 const BETWEEN_ORGANISATIONS: f64 = 0.2;
@@ -55,9 +58,13 @@ impl LikelihoodSums {
     }
 }
 
-/// The prior of an organisation whose peers have given these sums; `prior` itself where they cannot be used.
+/// The prior of an organisation whose peers have given these sums; `prior` itself where they are fewer than
+/// [`LEAST_PEERS`] or cannot be used.
 #[must_use]
 pub fn pooled(prior: &LearningPrior, peers: &[LikelihoodSums]) -> LearningPrior {
+    if peers.len() < LEAST_PEERS {
+        return prior.clone();
+    }
     combined(prior, peers).unwrap_or_else(|| prior.clone())
 }
 

@@ -15,6 +15,7 @@ use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, ReadProblems};
 use crate::http::{App, IfMatch, Kept, Outcome, Patch, Permit};
 use crate::ids::OrgId;
+use crate::jobs::queue::request_all_forecasts;
 use crate::jobs::schedule;
 use crate::permissions::{Administer, Read};
 
@@ -87,6 +88,8 @@ pub async fn change_organisation(
             && let Ok(zone) = after.time_zone.parse()
         {
             schedule::move_to_zone(tx, None, zone)?;
+            // Hulls at no site go by the organisation's today.
+            request_all_forecasts(tx)?;
         }
         view(tx)
     });

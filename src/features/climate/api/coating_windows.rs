@@ -100,7 +100,7 @@ pub async fn calculate_coating_windows(
         question.application_h + question.cure_h,
         question.max_gap_h.unwrap_or(MAX_GAP_H),
     )?;
-    let cautions = cautions([Work::EpoxyCoating, Work::ConfinedSpace]);
+    let cautions = cautions([Work::EpoxyCoating, Work::ConfinedSpace, Work::TentHeating]);
     Ok(HttpResponse::Ok().json(CoatingWindowsAnswer { limits, windows, refusals, cautions }))
 }
 

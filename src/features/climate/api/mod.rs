@@ -22,6 +22,7 @@ use crate::http::paging::ListQuery;
 use crate::http::problem::{CreateProblems, VersionProblems};
 use crate::http::{App, At, Outcome, Page, Params, Permit, Plain};
 use crate::ids::{ClimateValueId, HaulOutId, OrgId, PersonId, VesselId};
+use crate::jobs::queue::request_forecast;
 use crate::permissions::{Read, RecordReadings};
 
 /// A climate value.
@@ -180,6 +181,9 @@ pub fn append(tx: &mut Tx<'_>, haul_out_id: HaulOutId, sent: Vec<ClimateFields>)
                 after: Some(&report),
             },
         )?;
+        if store::bears_on_dates(tx, haul_out_id)? {
+            request_forecast(tx, vessel_id)?;
+        }
     }
     Ok(report)
 }

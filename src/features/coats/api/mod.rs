@@ -2,7 +2,7 @@
 
 pub mod films;
 
-use actix_web::{HttpResponse, get, patch, post};
+use actix_web::{HttpResponse, get, patch};
 use chrono::{DateTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
@@ -17,18 +17,14 @@ use crate::features::coats::model::CoatFields;
 use crate::features::coats::model::checks::{CoatCheck, checks};
 use crate::features::coats::model::overcoating::{OvercoatState, SurfaceTemperature, overcoat_state};
 use crate::features::coats::store::{self, Coat, CoatFilter};
-use crate::features::haulouts::store as haulouts;
 use crate::features::products::model::CoatRole;
 use crate::features::products::store as products;
 use crate::features::surveys::store::lock_vessel;
 use crate::features::vessels::model::Zone;
-use crate::http::creation::Creation;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
-use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadProblems, VersionProblems};
-use crate::http::{
-    App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery,
-};
+use crate::http::problem::{ChangeProblems, ListProblems, ReadProblems, VersionProblems};
+use crate::http::{App, At, IfMatch, Kept, Outcome, Page, Params, Patch, Permit, VersionQuery};
 use crate::ids::{CoatId, OrgId, PersonId, VesselId};
 use crate::jobs::queue;
 use crate::permissions::{Read, RecordWork};
@@ -125,33 +121,11 @@ impl CoatQuery {
     }
 }
 
-/// Makes a coat within a transaction.
+/// Makes a coat within a transaction. Whoever records one goes by `treatments`, which looks at the holds first.
 ///
 /// # Errors
 /// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
 pub fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
-    lock_vessel(tx, fields.vessel_id)?;
-    let running = match fields.haul_out_id {
-        Some(id) => haulouts::running_treatment(tx, id)?,
-        // Left out, it is the haul-out of that day.
-        None => haulouts::running_treatment_on(tx, fields.vessel_id, fields.applied_on)?,
-    };
-    if let Some(treatment_id) = running {
-        return Err(Error::new(
-            Code::TreatmentRuns,
-            format!(
-                "The haul-out has a treatment that runs, whose holds guard its coats. Record it there: POST /v1/treatments/{treatment_id}/coats."
-            ),
-        ));
-    }
-    create_under_treatment(tx, id, fields)
-}
-
-/// Makes a coat within a transaction, the holds of its treatment having been looked at.
-///
-/// # Errors
-/// Invalid fields, a foreign vessel or haul-out, a place that another coat has; those of the database.
-pub fn create_under_treatment(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<CoatView> {
     let fields = whole(tx, fields)?;
     let fields = placed(tx, id, fields)?;
     store::insert(tx, id, &fields)?;
@@ -304,22 +278,6 @@ pub async fn list_coats(app: App, permit: Permit<Read>, query: Params<CoatQuery>
     let (page, filter) = (query.page()?, query.filter());
     let slice = app.read(&permit, move |tx| store::list(tx, filter, page)).await?;
     Ok(HttpResponse::from(query.answer(slice, CoatView::from)))
-}
-
-/// Records a coat.
-#[utoipa::path(tag = "coats", security(("bearer" = [])), request_body = New<CoatFields>,
-    params(("Idempotency-Key" = Option<String>, Header, description = "Makes a retry answer as the first time", nullable = false)),
-    responses((status = 201, description = "Made", body = CoatView), (status = 200, description = "The same request had made it", body = CoatView), CreateProblems))]
-#[post("/v1/coats")]
-pub async fn create_coat(
-    app: App,
-    permit: Permit<RecordWork>,
-    key: RetryKey,
-    new: New<CoatFields>,
-) -> Outcome {
-    let creation = Creation { operation: "create_coat", key, new };
-    let made = app.write(&permit, move |tx| creation.once(tx, create, read)).await?;
-    Ok(made.answer("/v1/coats"))
 }
 
 /// Reads a coat.

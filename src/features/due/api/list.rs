@@ -22,7 +22,7 @@ use crate::http::paging::ListQuery;
 use crate::http::problem::{ListProblems, Problem};
 use crate::http::table::WORKBOOK;
 use crate::http::{App, Outcome, Page, Params, Permit};
-use crate::ids::{DueId, OrgId, SiteId, VesselId};
+use crate::ids::{CalibrationId, DueId, OrgId, SiteId, VesselId};
 use crate::permissions::Read;
 use crate::science::cautions::cautions;
 use crate::science::forecast::Onset;
@@ -60,6 +60,8 @@ pub struct DueView {
     #[serde(flatten)]
     #[allow(missing_docs, reason = "flattened: its own fields are documented")]
     pub date: DateFields,
+    /// The calibration it was made by; null where its basis is `prior`.
+    pub calibration_id: Option<CalibrationId>,
     /// When blistering would begin if nothing is done; null where that cannot be forecast or has been found.
     pub onset: Option<Onset>,
     /// Whether something it rests on has changed since: it is being computed again.
@@ -91,6 +93,7 @@ impl DueView {
             laminate_class: row.laminate_class,
             overdue: row.date.due_on.is_some_and(|day| day < today),
             date: row.date,
+            calibration_id: row.calibration_id,
             onset: row.onset,
             stale: row.stale,
             model: row.model,

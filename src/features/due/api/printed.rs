@@ -50,11 +50,13 @@ impl DueListPage {
     fn day(&self, day: &Option<NaiveDate>) -> String {
         day.map_or_else(|| "none within the horizon".to_owned(), |day| day.to_string())
     }
-    fn range(&self, row: &DueView) -> String {
+    /// One day where all are the same.
+    fn range(&self, row: &DueView) -> Vec<String> {
         let day = |day: Option<NaiveDate>| day.map_or_else(|| "beyond".to_owned(), |day| day.to_string());
-        row.date
-            .due_range
-            .map_or_else(String::new, |range| format!("{} to {}", day(range.p10), day(range.p90)))
+        let mut days: Vec<String> =
+            row.date.due_range.iter().flat_map(|range| [day(range.p10), day(range.p90)]).collect();
+        days.dedup();
+        days
     }
 }
 

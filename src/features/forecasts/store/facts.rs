@@ -17,12 +17,14 @@ use crate::features::coats::model::CoatFields;
 use crate::features::forecasts::model::{today, zone};
 use crate::features::policies;
 use crate::features::sites::store::{self as sites, Site};
+use crate::features::surveys::store::StationMean;
 use crate::features::treatments::model::TreatmentKind;
 use crate::features::vessels::model::{VesselZone, Zone};
 use crate::ids::{SiteId, VesselId};
 use crate::science::climate::{MonthNormals, climates};
 use crate::science::forecast::facts::{
-    CoatFact, FindingFact, HaulOutFact, HullFacts, LoggedAir, SurveyFact, TreatmentFact,
+    CoatFact, FindingFact, HaulOutFact, HullFacts, LoggedAir, MeterVisit, StationReading, SurveyFact,
+    TreatmentFact,
 };
 use crate::science::forecast::policy::Policy;
 use crate::science::moist_air::saturation_vapour_pressure_hpa;
@@ -30,6 +32,8 @@ use crate::science::moist_air::saturation_vapour_pressure_hpa;
 /// The climate that stands in for a site nobody entered.
 const STAND_IN_CLIMATE: &str = "temperate_sea";
 
+/// Readings sooner after a lift or a wash are not held against others (common practice, no source).
+const SETTLED_AFTER_H: f64 = 24.0;
 /// Days of logged air that are taken together.
 const WEEK: u64 = 7;
 
@@ -161,6 +165,7 @@ fn facts(records: &Records, site: Option<&Site>, policy: Policy, as_of: NaiveDat
         treatments: treatments(records)?,
         logged_air: logged_air(records),
         surveys: surveys(records)?,
+        meter_visits: meter_visits(records),
         findings: findings(records)?,
         policy,
         intent: None,
@@ -282,6 +287,43 @@ fn surveys(records: &Records) -> Result<Vec<SurveyFact>> {
             })
         })
         .collect()
+}
+
+/// What meters said in signed surveys, a visit an instrument. Readings soon after a lift or a wash tell of water on the
+/// hull and not in it; the drying leaves them out as well.
+fn meter_visits(records: &Records) -> Vec<MeterVisit> {
+    let mut visits = Vec::new();
+    for survey in &records.surveys {
+        let fields = &survey.fields;
+        let fresh = |hours: Option<f64>| hours.is_some_and(|hours| hours < SETTLED_AFTER_H);
+        if fresh(fields.hours_since_lift) || fresh(fields.hours_since_wash) {
+            continue;
+        }
+        let own: Vec<&StationMean> =
+            records.station_means.iter().filter(|mean| mean.survey_id == survey.id).collect();
+        for of_scale in own.chunk_by(|one, other| one.scale == other.scale) {
+            let Some(first) = of_scale.first() else { continue };
+            let depth = fields.depth_mode.as_ref().and_then(|mode| codes::to_text(mode).ok());
+            let instrument = [
+                Some(first.scale.as_str()),
+                fields.meter.as_deref(),
+                fields.meter_serial.as_deref(),
+                depth.as_deref(),
+            ];
+            visits.push(MeterVisit {
+                surveyed_on: fields.surveyed_on,
+                instrument: instrument.map(Option::unwrap_or_default).join("|"),
+                dry_reference_reading: fields
+                    .dry_reference_reading
+                    .filter(|_| fields.meter_scale.as_ref().is_none_or(|scale| *scale == first.scale)),
+                stations: of_scale
+                    .iter()
+                    .map(|mean| StationReading { station: mean.station_id.to_string(), value: mean.value })
+                    .collect(),
+            });
+        }
+    }
+    visits
 }
 
 fn findings(records: &Records) -> Result<Vec<FindingFact>> {

@@ -5,6 +5,7 @@ use diesel::prelude::*;
 use diesel::upsert::excluded;
 use serde_json::Value;
 
+use super::dates::save_dates;
 use super::facts::Subject;
 use crate::codes;
 use crate::db::Tx;
@@ -12,7 +13,7 @@ use crate::db::schema::{due, forecasts};
 use crate::error::{Error, Result};
 use crate::features::forecasts::model::{Computed, DateFields, Outlook};
 use crate::features::grants;
-use crate::ids::{DueId, Id, OrgId, VesselId};
+use crate::ids::VesselId;
 use crate::science::forecast::dates::DueStatus;
 use crate::science::forecast::quantile::DateQuantiles;
 
@@ -90,8 +91,7 @@ pub fn read(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<Option<StoredForecas
     Ok(Some(StoredForecast { computed: Computed { as_of, model, inputs_hash, dates, outlook }, computed_at }))
 }
 
-/// Keeps the forecasts of some vessels in the place of their earlier ones. A due row keeps its id for as long as
-/// its kind is given.
+/// Keeps the forecasts of some vessels in the place of their earlier ones.
 ///
 /// # Errors
 /// Those of the database.
@@ -136,75 +136,6 @@ pub fn save(tx: &mut Tx<'_>, computed: &[(&Subject, Computed)]) -> Result<()> {
     )
     .execute(tx.conn())?;
     Ok(())
-}
-
-/// PostgreSQL takes 65,535 parameters a statement; a row has 19.
-const ROWS_AT_ONCE: usize = 2000;
-
-/// Writes the due rows, for the organisation and for the guests that view a vessel, and tells their ids.
-fn save_dates(
-    tx: &mut Tx<'_>,
-    computed: &[(&Subject, Computed)],
-    guests: &[(VesselId, OrgId)],
-) -> Result<Vec<DueId>> {
-    let (org_id, now) = (tx.org_id(), tx.now());
-    let mut rows = Vec::new();
-    for (subject, computed) in computed {
-        let guests = guests.iter().filter(|(vessel_id, _)| *vessel_id == subject.vessel_id);
-        let viewers: Vec<OrgId> = guests.map(|(_, guest)| *guest).chain([org_id]).collect();
-        for (date, viewer) in computed.dates.iter().flat_map(|date| viewers.iter().map(move |v| (date, *v))) {
-            let range = date.due_range;
-            rows.push((
-                due::viewer_org_id.eq(viewer),
-                due::id.eq(DueId::fresh()),
-                due::org_id.eq(org_id),
-                due::vessel_id.eq(subject.vessel_id),
-                due::site_id.eq(subject.site_id),
-                due::laminate_class.eq(&subject.laminate_class),
-                due::kind.eq(codes::to_text(&date.kind)?),
-                due::status.eq(codes::to_text(&date.status)?),
-                due::due_on.eq(date.due_on),
-                due::p10.eq(range.and_then(|range| range.p10)),
-                due::p50.eq(range.and_then(|range| range.p50)),
-                due::p90.eq(range.and_then(|range| range.p90)),
-                due::driver.eq(codes::to_text(&date.driver)?),
-                due::reason.eq(&date.reason),
-                due::evidence.eq(serde_json::to_value(&date.evidence).map_err(Error::internal)?),
-                due::basis.eq(codes::to_text(&date.basis)?),
-                due::model.eq(&computed.model),
-                due::inputs_hash.eq(&computed.inputs_hash),
-                due::computed_at.eq(now),
-            ));
-        }
-    }
-    let mut given = Vec::with_capacity(rows.len());
-    while !rows.is_empty() {
-        let piece: Vec<_> = rows.drain(..rows.len().min(ROWS_AT_ONCE)).collect();
-        let written: Vec<DueId> = diesel::insert_into(due::table)
-            .values(piece)
-            .on_conflict((due::viewer_org_id, due::org_id, due::vessel_id, due::kind))
-            .do_update()
-            .set((
-                due::site_id.eq(excluded(due::site_id)),
-                due::laminate_class.eq(excluded(due::laminate_class)),
-                due::status.eq(excluded(due::status)),
-                due::due_on.eq(excluded(due::due_on)),
-                due::p10.eq(excluded(due::p10)),
-                due::p50.eq(excluded(due::p50)),
-                due::p90.eq(excluded(due::p90)),
-                due::driver.eq(excluded(due::driver)),
-                due::reason.eq(excluded(due::reason)),
-                due::evidence.eq(excluded(due::evidence)),
-                due::basis.eq(excluded(due::basis)),
-                due::model.eq(excluded(due::model)),
-                due::inputs_hash.eq(excluded(due::inputs_hash)),
-                due::computed_at.eq(excluded(due::computed_at)),
-            ))
-            .returning(due::id)
-            .get_results(tx.conn())?;
-        given.extend(written);
-    }
-    Ok(given)
 }
 
 /// Removes the forecasts and due rows of vessels that have left for good.

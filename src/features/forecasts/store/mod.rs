@@ -1,5 +1,6 @@
 //! What a forecast is made from, and where it is kept.
 
+mod dates;
 mod facts;
 mod kept;
 mod past;

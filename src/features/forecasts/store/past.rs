@@ -36,7 +36,7 @@ pub struct Past {
 impl Past {
     /// The vessel as it was known on a day. Surveys, findings, coats and treatments in the version recorded last by then.
     /// One that was recorded only later counts from its own day on: as it was first written down, or, where that was long
-    /// after, from papers, as it stands now. Of the vessel, its haul-outs, films, site and policy only today's state is
+    /// after, from papers, as it stands now. Of the vessel, its haul-outs, readings, films, site and policy only today's state is
     /// kept.
     ///
     /// # Errors

@@ -10,7 +10,7 @@ use crate::features::coats::store::{self as coats, Coat};
 use crate::features::haulouts::store::{self as haulouts, HaulOut};
 use crate::features::surveys::store::finding::Finding;
 use crate::features::surveys::store::survey::SignedSurvey;
-use crate::features::surveys::store::{self as surveys};
+use crate::features::surveys::store::{self as surveys, StationMean};
 use crate::features::treatments::model::TreatmentKind;
 use crate::features::treatments::store::{self as treatments, Treatment};
 use crate::features::vessels::store::{self as vessels, Vessel};
@@ -25,6 +25,8 @@ pub struct Records {
     pub haul_outs: Vec<HaulOut>,
     /// Its signed surveys.
     pub surveys: Vec<SignedSurvey>,
+    /// What meters said at the stations of its bottom, of surveys signed or not, by survey and scale.
+    pub station_means: Vec<StationMean>,
     /// Its findings.
     pub findings: Vec<Finding>,
     /// Its coats.
@@ -55,6 +57,7 @@ pub fn records(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Records>> {
     let vessels = vessels::read_many(tx, ids)?;
     let mut haul_outs = by_vessel(haulouts::of_vessels(tx, ids)?, |row| row.fields.vessel_id);
     let mut surveys_found = by_vessel(surveys::signed_of_vessels(tx, ids)?, |row| row.vessel_id);
+    let mut station_means = by_vessel(surveys::station_means_of_vessels(tx, ids)?, |row| row.vessel_id);
     let mut findings = by_vessel(surveys::findings_of_vessels(tx, ids)?, |row| row.vessel_id);
     let mut coats_found = by_vessel(coats::of_vessels(tx, ids)?, |row| row.fields.vessel_id);
     let mut films_found = by_vessel(films::of_vessels(tx, ids)?, |row| row.vessel_id);
@@ -81,6 +84,7 @@ pub fn records(tx: &mut Tx<'_>, ids: &[VesselId]) -> Result<Vec<Records>> {
             days_of_air: haul_outs.get(&vessel.id).map(|own| air(own)).unwrap_or_default(),
             haul_outs: haul_outs.remove(&vessel.id).unwrap_or_default(),
             surveys: surveys_found.remove(&vessel.id).unwrap_or_default(),
+            station_means: station_means.remove(&vessel.id).unwrap_or_default(),
             findings: findings.remove(&vessel.id).unwrap_or_default(),
             coats: coats_found.remove(&vessel.id).unwrap_or_default(),
             films: films_found.remove(&vessel.id).unwrap_or_default(),

@@ -4,6 +4,7 @@ use std::collections::HashMap;
 
 use chrono::NaiveDate;
 use diesel::prelude::*;
+use diesel::sql_types::{Array, Text, Uuid as SqlUuid};
 use diesel::upsert::excluded;
 
 use crate::codes;
@@ -34,11 +35,11 @@ pub fn told(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<HashMap<(VesselI
 /// Those of the database.
 pub fn keep_told(tx: &mut Tx<'_>, vessel_ids: &[VesselId], told: &[(VesselId, DueKind, Told)]) -> Result<()> {
     let org_id = tx.org_id();
-    let mut kept: HashMap<VesselId, Vec<String>> = HashMap::new();
-    let mut rows = Vec::new();
+    let (mut of, mut kinds, mut rows) = (Vec::new(), Vec::new(), Vec::new());
     for (vessel_id, kind, told) in told {
         let kind = codes::to_text(kind)?;
-        kept.entry(*vessel_id).or_default().push(kind.clone());
+        of.push(*vessel_id);
+        kinds.push(kind.clone());
         rows.push((
             t::org_id.eq(org_id),
             t::vessel_id.eq(*vessel_id),
@@ -53,14 +54,15 @@ pub fn keep_told(tx: &mut Tx<'_>, vessel_ids: &[VesselId], told: &[(VesselId, Du
         .do_update()
         .set((t::phase.eq(excluded(t::phase)), t::due_on.eq(excluded(t::due_on))))
         .execute(tx.conn())?;
-    let there: Vec<(VesselId, String)> = t::table
-        .filter(t::org_id.eq(org_id).and(t::vessel_id.eq_any(vessel_ids)))
-        .select((t::vessel_id, t::kind))
-        .load(tx.conn())?;
-    for (vessel_id, kind) in there {
-        if !kept.get(&vessel_id).is_some_and(|kinds| kinds.contains(&kind)) {
-            diesel::delete(t::table.find((org_id, vessel_id, kind))).execute(tx.conn())?;
-        }
-    }
+    diesel::sql_query(
+        "DELETE FROM told_dates t WHERE t.org_id = $1 AND t.vessel_id = ANY($2) AND NOT EXISTS (
+             SELECT FROM unnest($3, $4) AS kept (vessel_id, kind)
+             WHERE kept.vessel_id = t.vessel_id AND kept.kind = t.kind)",
+    )
+    .bind::<SqlUuid, _>(org_id)
+    .bind::<Array<SqlUuid>, _>(vessel_ids)
+    .bind::<Array<SqlUuid>, _>(of)
+    .bind::<Array<Text>, _>(kinds)
+    .execute(tx.conn())?;
     Ok(())
 }

@@ -18,6 +18,7 @@ use crate::features::imports::model::cells::Cell;
 use crate::features::imports::model::identity::{Registry, Used};
 use crate::features::imports::model::sheet::{Entry, Sheet};
 use crate::features::imports::store;
+use crate::features::treatments::api::coats as recording;
 use crate::http::{IfMatch, Patch};
 use crate::ids::{CoatId, HaulOutId, ProductId};
 
@@ -48,7 +49,7 @@ impl Record for CoatRecord {
         Ok(fields)
     }
     fn create(tx: &mut Tx<'_>, id: CoatId, fields: CoatFields) -> Result<()> {
-        coats::create(tx, id, fields).map(|_| ())
+        recording::create(tx, id, fields).map(|_| ())
     }
     fn change(tx: &mut Tx<'_>, kept: &Coat, fields: CoatFields, reason: Option<&str>) -> Result<()> {
         let mut changes = changed(&Self::fields(kept), &fields)?;

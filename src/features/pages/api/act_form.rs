@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use askama::Template;
 use chrono::{DateTime, Utc};
+use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use super::yard_words::{LocalTime, capital, for_people};
@@ -40,6 +41,26 @@ pub enum Kind {
     Unseen,
 }
 
+/// A part of a form, begun by one of its fields.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Part {
+    /// Its heading.
+    pub title: &'static str,
+    /// Whether it is folded up: for what is rarely entered.
+    pub folded: bool,
+}
+
+/// The fields of a part.
+#[derive(Debug)]
+pub struct Group<'a> {
+    /// The part; none for the fields before the first.
+    pub part: Option<Part>,
+    /// Whether it is unfolded: something in it is wrong.
+    pub open: bool,
+    /// Its fields.
+    pub fields: &'a [Field],
+}
+
 /// A field.
 #[derive(Debug, Clone)]
 pub struct Field {
@@ -55,8 +76,12 @@ pub struct Field {
     pub required: bool,
     /// What stands in it.
     pub value: String,
+    /// What to know of it.
+    pub hint: &'static str,
     /// What is wrong with it.
     pub problem: Option<String>,
+    /// The part of the form that it begins.
+    pub begins: Option<Part>,
 }
 
 impl Field {
@@ -64,7 +89,7 @@ impl Field {
     #[must_use]
     pub fn new(name: &'static str, label: &str, kind: Kind) -> Self {
         let (label, unit, value) = (label.to_owned(), String::new(), String::new());
-        Self { name, label, kind, unit, required: false, value, problem: None }
+        Self { name, label, kind, unit, required: false, value, hint: "", problem: None, begins: None }
     }
     /// A field that is not shown.
     #[must_use]
@@ -88,6 +113,50 @@ impl Field {
     pub fn holding(mut self, value: impl Into<String>) -> Self {
         self.value = value.into();
         self
+    }
+
+    /// With this to know of it.
+    #[must_use]
+    pub fn told(mut self, hint: &'static str) -> Self {
+        self.hint = hint;
+        self
+    }
+    /// The first of a part of the form.
+    #[must_use]
+    pub fn beginning(mut self, title: &'static str) -> Self {
+        self.begins = Some(Part { title, folded: false });
+        self
+    }
+    /// The first of a part of the form that is folded up.
+    #[must_use]
+    pub fn folding(mut self, title: &'static str) -> Self {
+        self.begins = Some(Part { title, folded: true });
+        self
+    }
+
+    /// Takes what a record has for it: figures to their last digit, so that showing them changes none.
+    pub fn hold(&mut self, value: &Value, local: &LocalTime) {
+        self.value = match value {
+            Value::Null | Value::Bool(false) if self.kind == Kind::Flag => String::new(),
+            Value::Null => String::new(),
+            Value::String(text) if self.kind == Kind::Time => {
+                text.parse().map_or_else(|_| text.clone(), |at| local.typed(at))
+            }
+            Value::String(text) => text.clone(),
+            Value::Number(number) => number.as_f64().map_or_else(|| number.to_string(), |it| it.to_string()),
+            other => other.to_string(),
+        };
+    }
+
+    /// The ids of what is told of it.
+    fn told_by(&self, act: &str) -> String {
+        let id = |what: &str| format!("{act}-{}-{what}", self.name);
+        let hint = (!self.hint.is_empty()).then(|| id("hint"));
+        [hint, self.problem.as_ref().map(|_| id("problem"))]
+            .into_iter()
+            .flatten()
+            .collect::<Vec<_>>()
+            .join(" ")
     }
 
     fn json(&self, text: &str, local: &LocalTime) -> Result<Value, FieldError> {
@@ -170,6 +239,16 @@ impl ActForm {
         }
     }
 
+    /// The form with what a record has in its fields.
+    #[must_use]
+    pub fn filled(mut self, record: &impl Serialize, local: &LocalTime) -> Self {
+        let record = serde_json::to_value(record).unwrap_or_default();
+        for field in self.fields.iter_mut().filter(|field| field.kind != Kind::Unseen) {
+            field.hold(record.get(field.name).unwrap_or(&Value::Null), local);
+        }
+        self
+    }
+
     /// The JSON of what was typed, with the fields that are not typed.
     ///
     /// # Errors
@@ -199,6 +278,48 @@ impl ActForm {
         } else {
             Err(Error::invalid(faults))
         }
+    }
+
+    /// The JSON of what was typed otherwise than it stands in the fields, to be merged into the record (RFC 7396): what was
+    /// emptied is null. What was left as it was is left out, so that showing a figure rounds nothing.
+    ///
+    /// # Errors
+    /// Invalid, with every field that cannot be read.
+    pub fn changes(&self, typed: &Typed, local: &LocalTime) -> Result<Value> {
+        // A browser ends the lines of a text in its own way.
+        let text =
+            |field: &Field| typed.get(field.name).map(|text| text.replace("\r\n", "\n")).unwrap_or_default();
+        let changed =
+            |field: &&Field| field.kind != Kind::Unseen && text(field) != field.value.replace("\r\n", "\n");
+        let mut fields: Vec<Field> = self.fields.iter().filter(changed).cloned().collect();
+        let mut emptied = Map::new();
+        for field in fields.iter().filter(|field| !field.required && text(field).trim().is_empty()) {
+            let left = if field.kind == Kind::Flag { json!(false) } else { Value::Null };
+            emptied.insert(field.name.to_owned(), left);
+        }
+        // Those that are needed are looked for even where they stood empty and still do.
+        fields.extend(
+            self.fields
+                .iter()
+                .filter(|field| field.required && field.value.is_empty() && !changed(field))
+                .cloned(),
+        );
+        Self { fields, ..self.clone() }.json(typed, local, Value::Object(emptied))
+    }
+
+    /// Its fields by parts.
+    #[must_use]
+    pub fn groups(&self) -> Vec<Group<'_>> {
+        let mut groups = Vec::new();
+        let mut rest = self.fields.as_slice();
+        while let Some(first) = rest.first() {
+            let more = rest.iter().skip(1).position(|field| field.begins.is_some());
+            let (fields, after) = rest.split_at(more.map_or(rest.len(), |at| at + 1));
+            let open = fields.iter().any(|field| field.problem.is_some());
+            groups.push(Group { part: first.begins, open, fields });
+            rest = after;
+        }
+        groups
     }
 
     /// The form unfolded again, with what was typed and what is wrong with it.
@@ -238,61 +359,4 @@ pub fn fresh_id() -> String {
 }
 
 #[cfg(test)]
-mod tests {
-    use chrono_tz::Tz;
-    use proptest::prelude::*;
-
-    use super::*;
-
-    fn form() -> ActForm {
-        let fields = vec![
-            Field::new("litres", "Litres", Kind::Number).needed(),
-            Field::new("readings_um", "Readings", Kind::Numbers),
-            Field::new("colour", "Colour", Kind::Text),
-            Field::unseen("id", "fixed"),
-        ];
-        ActForm::new("coat", "A coat", "/somewhere".to_owned(), "Record", fields)
-    }
-
-    fn typed(pairs: &[(&str, &str)]) -> Typed {
-        pairs.iter().map(|(name, text)| ((*name).to_owned(), (*text).to_owned())).collect()
-    }
-
-    fn local() -> LocalTime {
-        LocalTime::at(Tz::UTC, "2026-06-15T10:00:00Z".parse().unwrap_or_default())
-    }
-
-    #[test]
-    fn what_is_typed_becomes_what_a_program_sends() {
-        let given = typed(&[
-            ("litres", "4,5"),
-            ("readings_um", "100 101,5\n99"),
-            ("colour", " grey "),
-            ("other", "x"),
-        ]);
-        let json = form().json(&given, &local(), json!({"role": "barrier"})).expect("it reads");
-        assert_eq!(
-            json,
-            json!({"role": "barrier", "litres": 4.5, "readings_um": [100.0, 101.5, 99.0], "colour": " grey "})
-        );
-        let error = form().json(&typed(&[("litres", "a lot")]), &local(), json!({})).expect_err("no number");
-        let again = form().refused(&typed(&[("litres", "a lot"), ("colour", "<b>")]), &error);
-        assert!(again.open && again.problems.is_empty());
-        assert_eq!(again.fields[0].value, "a lot");
-        assert!(again.fields[0].problem.as_ref().is_some_and(|text| text.contains("no number")));
-        let html = again.render().expect("it renders");
-        assert!(html.contains("aria-invalid=\"true\"") && !html.contains("<b>"), "{html}");
-    }
-
-    proptest! {
-        #[test]
-        fn nothing_typed_breaks_a_form(text in ".{0,60}") {
-            let given = typed(&[("litres", &text), ("readings_um", &text), ("colour", &text)]);
-            if let Err(error) = form().json(&given, &local(), json!({})) {
-                let again = form().refused(&given, &error);
-                prop_assert!(again.problems.len() + again.fields.iter().filter(|f| f.problem.is_some()).count() > 0);
-                prop_assert!(again.render().is_ok());
-            }
-        }
-    }
-}
+mod tests;

@@ -27,6 +27,7 @@ static FILES: LazyLock<Vec<File>> = LazyLock::new(|| {
         ("dossier.css", "text/css; charset=utf-8", STYLE),
         ("figures.css", "text/css; charset=utf-8", include_str!("../../../html/files/figures.css")),
         ("hull.css", "text/css; charset=utf-8", include_str!("../../../html/files/hull.css")),
+        ("hull.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/hull.js")),
         ("yard.css", "text/css; charset=utf-8", include_str!("../../../html/files/yard.css")),
         ("entry.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/entry.js")),
         ("import.js", "text/javascript; charset=utf-8", include_str!("../../../html/files/import.js")),

@@ -12,6 +12,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use serde::de::DeserializeOwned;
 use serde_json::{Number, Value};
 
+use super::act_form::Typed;
 use super::session::{AccessToken, FormSecret};
 use crate::error::{Code, Error, Result};
 use crate::http::{App, IfMatch, params};
@@ -108,6 +109,15 @@ pub fn number_or_text(text: &str) -> Value {
 /// Invalid.
 pub fn version(pairs: &Pairs) -> Result<IfMatch> {
     let version = field(pairs, "version").and_then(|text| text.parse().ok());
+    version.map(IfMatch).ok_or_else(|| Error::field("/version", "missing", "is required. Reload the page."))
+}
+
+/// The version of a record that a form was made from, among what was typed.
+///
+/// # Errors
+/// Invalid.
+pub fn sent_version(typed: &Typed) -> Result<IfMatch> {
+    let version = typed.get("version").and_then(|text| text.parse().ok());
     version.map(IfMatch).ok_or_else(|| Error::field("/version", "missing", "is required. Reload the page."))
 }
 

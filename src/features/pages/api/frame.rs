@@ -16,7 +16,9 @@ use crate::features::accounts;
 use crate::http::auth::request_id;
 use crate::http::problem::status;
 use crate::http::{App, Outcome};
-use crate::permissions::{Administer, KeepRegister, Permission, Powers, Role, SetPolicy};
+use crate::permissions::{
+    Administer, KeepRegister, Permission, Powers, RecordReadings, Role, SetPolicy, Survey,
+};
 
 /// Nothing but what this service serves itself, no script and no style within a page (Content Security Policy 3).
 const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; \
@@ -121,6 +123,18 @@ impl Frame {
     #[must_use]
     pub fn keeps_register(&self) -> bool {
         self.may::<KeepRegister>()
+    }
+
+    /// Whether they record work, readings or findings: who records the first records the others too.
+    #[must_use]
+    pub fn records_readings(&self) -> bool {
+        self.may::<RecordReadings>()
+    }
+
+    /// Whether they write surveys.
+    #[must_use]
+    pub fn surveys(&self) -> bool {
+        self.may::<Survey>()
     }
 
     /// Whether they set policies.

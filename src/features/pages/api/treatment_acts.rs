@@ -14,6 +14,7 @@ use crate::error::{Code, Error, Result};
 use crate::features::climate::api::append as append_climate;
 use crate::features::climate::model::ClimateFields;
 use crate::features::coats::api::films;
+use crate::features::treatments::api::coats::coat_in;
 use crate::features::treatments::api::work::{self, ClosingFields};
 use crate::features::treatments::model::entry::EntryFields;
 use crate::features::treatments::model::plan::StepKind;
@@ -63,7 +64,7 @@ fn coat(tx: &mut Tx<'_>, id: TreatmentId, loaded: &Loaded, mut json: Value) -> R
         object.insert("role".to_owned(), json!(step.role()));
         object.insert("applied_on".to_owned(), json!(applied_on.unwrap_or_else(|| loaded.local.today())));
     }
-    work::coat_in(tx, id, creation("record_treatment_coat", json)?).map(|_| ())
+    coat_in(tx, id, creation("record_treatment_coat", json)?).map(|_| ())
 }
 
 fn film(tx: &mut Tx<'_>, loaded: &Loaded, mut json: Value) -> Result<()> {

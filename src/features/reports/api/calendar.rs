@@ -22,7 +22,7 @@ use crate::http::state::blocking;
 use crate::http::{App, Outcome};
 use crate::ids::{CalendarFeedId, Id, OrgId, RequestId};
 use crate::science::cautions::ADVISES_ONLY;
-use crate::science::forecast::dates::DueStatus;
+use crate::science::forecast::dates::{Basis, DueStatus};
 
 /// The content type of a calendar.
 const TEXT_CALENDAR: &str = "text/calendar; charset=utf-8";
@@ -133,17 +133,21 @@ fn event(row: &DueRow) -> Result<Event> {
     let (date, vessel) = (&row.date, &row.vessel);
     let due_on = date.due_on.ok_or_else(|| Error::internal("a row without a date in a calendar"))?;
     let mut lines = vec![date.reason.clone()];
-    if let Some(range) = date.due_range {
+    let range = date.due_range.filter(|range| range.p10 != range.p90);
+    lines.extend(range.map(|range| {
         let day = |day: Option<chrono::NaiveDate>| {
-            day.map_or_else(|| "beyond the horizon".to_owned(), |day| day.to_string())
+            day.map_or_else(|| "the horizon".to_owned(), |day| day.to_string())
         };
-        lines.push(format!(
-            "Nine in ten after {}, one in ten after {} ({}).",
+        format!(
+            "Nine in ten of the reckoned dates lie after {}, one in ten after {}.",
             day(range.p10),
-            day(range.p90),
-            word(&date.basis)?
-        ));
-    }
+            day(range.p90)
+        )
+    }));
+    lines.push(match date.basis {
+        Basis::Prior => "It rests on priors, not on the fleet's own history.".to_owned(),
+        Basis::Learned => "It rests on what was learned from the fleet's own history.".to_owned(),
+    });
     lines.extend(vessel.owner_name.as_ref().map(|owner| {
         format!("Owner: {owner} {}", vessel.owner_phone.as_deref().unwrap_or_default()).trim_end().to_owned()
     }));
@@ -167,13 +171,18 @@ fn event(row: &DueRow) -> Result<Event> {
 }
 
 fn cancelled(row: &EndedDue) -> Result<Event> {
+    let kind = word(&row.kind)?;
+    let summary = match &row.vessel_name {
+        Some(name) => format!("{name}: {kind} no longer due"),
+        None => format!("{kind}: no longer due"),
+    };
     let mut event = Event::new();
     event
         .uid(&uid(row.id))
         .timestamp(row.ended_at)
         .last_modified(row.ended_at)
         .starts(row.due_on)
-        .summary(&format!("{}: no longer due", word(&row.kind)?))
+        .summary(&summary)
         .status(EventStatus::Cancelled)
         .append_property(Property::new("TRANSP", "TRANSPARENT"));
     Ok(event.done())

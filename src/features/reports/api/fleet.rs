@@ -108,17 +108,11 @@ impl From<FleetRow> for FleetView {
 }
 
 const COLUMNS: [Column; 24] = [
-    column("vessel_id", 12, "The id of the vessel."),
-    column("vessel_ref", 12, "Your reference of it."),
     column("vessel_name", 22, "Its name."),
-    column("site_id", 12, "The id of the site it lies at."),
+    column("vessel_ref", 12, "Your reference of it."),
     column("site_name", 20, "The site's name."),
     column("berth", 10, "The berth."),
     column("owner_name", 20, "The owner's name."),
-    column("form", 14, "The shape of its underwater hull."),
-    column("length_m", 10, "Its length in metres."),
-    column("laminate_class", 15, "The resin system of the laminate, if known."),
-    column("launched_on", 12, "When it was launched."),
     column("ashore", 8, "Whether it is ashore today."),
     column("lifted_on", 12, "Since when it is ashore; empty afloat."),
     column("relaunched_on", 13, "When it was last relaunched."),
@@ -129,8 +123,6 @@ const COLUMNS: [Column; 24] = [
         "What blistering that survey found: none, or in the coating, the gelcoat or the laminate.",
     ),
     column("open_findings", 13, "How many findings are not repaired."),
-    column("barrier_applied_on", 17, "When the latest barrier coat went on."),
-    column("antifouling_applied_on", 20, "When the latest antifouling went on."),
     column("inspection_due_on", 16, "When it is next due for inspection."),
     column(
         "barrier_due_on",
@@ -140,36 +132,44 @@ const COLUMNS: [Column; 24] = [
     column("antifouling_due_on", 17, "When its antifouling is due."),
     column("repair_due_on", 14, "When a repair is due."),
     column("treatment_due_on", 16, "When a treatment is due."),
+    column("barrier_applied_on", 17, "When the latest barrier coat went on."),
+    column("antifouling_applied_on", 20, "When the latest antifouling went on."),
+    column("form", 14, "The shape of its underwater hull."),
+    column("length_m", 10, "Its length in metres."),
+    column("laminate_class", 15, "The resin system of the laminate, if known."),
+    column("launched_on", 12, "When it was launched."),
+    column("vessel_id", 12, "The id of the vessel."),
+    column("site_id", 12, "The id of the site it lies at."),
 ];
 
 #[allow(clippy::cast_precision_loss, reason = "findings of one hull are few")]
 fn cells(row: FleetRow) -> [Cell; COLUMNS.len()] {
     let text = |value: Option<String>| Cell::text(value.as_deref());
     [
-        Cell::word(Some(row.id)),
-        text(row.vessel_ref),
         Cell::Text(row.name),
-        Cell::word(row.site_id),
+        text(row.vessel_ref),
         text(row.site_name),
         text(row.berth),
         text(row.owner_name),
-        Cell::Word(row.form),
-        Cell::Number(row.length_m),
-        Cell::word(row.laminate_class),
-        Cell::day(row.launched_on),
         Cell::Truth(row.ashore),
         Cell::day(row.lifted_on),
         Cell::day(row.relaunched_on),
         Cell::day(row.surveyed_on),
         Cell::word(row.blistering),
         Cell::Number(row.open_findings as f64),
-        Cell::day(row.barrier_applied_on),
-        Cell::day(row.antifouling_applied_on),
         Cell::day(row.inspection_due_on),
         Cell::day(row.barrier_due_on),
         Cell::day(row.antifouling_due_on),
         Cell::day(row.repair_due_on),
         Cell::day(row.treatment_due_on),
+        Cell::day(row.barrier_applied_on),
+        Cell::day(row.antifouling_applied_on),
+        Cell::Word(row.form),
+        Cell::Number(row.length_m),
+        Cell::word(row.laminate_class),
+        Cell::day(row.launched_on),
+        Cell::word(Some(row.id)),
+        Cell::word(row.site_id),
     ]
 }
 

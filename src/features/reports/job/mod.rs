@@ -16,7 +16,6 @@ use sha2::{Digest as _, Sha256};
 use crate::db::paging::PageRequest;
 use crate::db::{Actor, Db, Tx};
 use crate::error::{Error, Result};
-use crate::features::accounts;
 use crate::features::due::model::DueFilter;
 use crate::features::due::store::{self as due, DueRow};
 use crate::features::reports::model::digest::{Digest, DigestFields, MOST_ROWS, TOLD_AHEAD, ToldRow};
@@ -58,16 +57,11 @@ pub fn recur(tx: &mut Tx<'_>, person_id: PersonId, fields: &DigestFields) -> Res
 ///
 /// # Errors
 /// Those of the database.
-pub fn schedule_digests(db: &Db) -> Result<()> {
-    for (org_id, _) in db.sign_in(accounts::store::organisations)? {
-        db.write(&Actor::service(org_id, RequestId::fresh()), |tx| {
-            for (person_id, fields) in store::wanted(tx)? {
-                if schedule::next_at(tx, DIGEST, person_id.into())?.is_none() {
-                    recur(tx, person_id, &fields)?;
-                }
-            }
-            Ok(())
-        })?;
+pub fn recur_all(tx: &mut Tx<'_>) -> Result<()> {
+    for (person_id, fields) in store::wanted(tx)? {
+        if schedule::next_at(tx, DIGEST, person_id.into())?.is_none() {
+            recur(tx, person_id, &fields)?;
+        }
     }
     Ok(())
 }

@@ -179,7 +179,7 @@ pub const NO_CALENDAR: &str =
     "There is no calendar at this address, or it has ended. Make another in your account.";
 
 /// A due row that had a date and has none any more.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct EndedDue {
     /// Its id.
     pub id: DueId,
@@ -189,6 +189,8 @@ pub struct EndedDue {
     pub due_on: NaiveDate,
     /// When it ended.
     pub ended_at: DateTime<Utc>,
+    /// The name the vessel had then, where it was kept.
+    pub vessel_name: Option<String>,
 }
 
 /// Those that ended after an instant, the latest first, so many at most.
@@ -210,14 +212,20 @@ pub fn ended(
     if let Some(kind) = &fields.kind {
         query = query.filter(due_ended::kind.eq(codes::to_text(kind)?));
     }
-    let rows: Vec<(DueId, String, NaiveDate, DateTime<Utc>)> = query
+    let rows: Vec<(DueId, String, NaiveDate, DateTime<Utc>, Option<String>)> = query
         .order((due_ended::ended_at.desc(), due_ended::id))
         .limit(limit)
-        .select((due_ended::id, due_ended::kind, due_ended::due_on, due_ended::ended_at))
+        .select((
+            due_ended::id,
+            due_ended::kind,
+            due_ended::due_on,
+            due_ended::ended_at,
+            due_ended::vessel_name,
+        ))
         .load(tx.conn())?;
     rows.into_iter()
-        .map(|(id, kind, due_on, ended_at)| {
-            Ok(EndedDue { id, kind: codes::from_text(&kind)?, due_on, ended_at })
+        .map(|(id, kind, due_on, ended_at, vessel_name)| {
+            Ok(EndedDue { id, kind: codes::from_text(&kind)?, due_on, ended_at, vessel_name })
         })
         .collect()
 }

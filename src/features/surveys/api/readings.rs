@@ -142,6 +142,7 @@ pub fn change(
     let row = NewReadingRow { id, vessel_id: before.vessel_id, fields };
     store::insert_version(tx, before.version + 1, row)?;
     queue::request(tx, queue::DRYING, before.vessel_id.into())?;
+    queue::request_forecast(tx, before.vessel_id)?;
     read(tx, id)
 }
 

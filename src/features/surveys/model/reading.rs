@@ -1,5 +1,5 @@
 //! Readings: one value of a meter at one station. They are relative: they compare stations, trends and a dry
-//! reference on one meter and scale, and bear on no date.
+//! reference on one meter and scale, and bear on no date but that of the next inspection.
 
 use std::collections::HashMap;
 

@@ -11,6 +11,7 @@ use diesel::prelude::*;
 pub use self::finding::{
     of_vessels as findings_of_vessels, versions_of_vessels as finding_versions_of_vessels,
 };
+pub use self::reading::{StationMean, station_means_of_vessels};
 pub use self::survey::{signed_of_vessels, signed_versions_of_vessels, vessels_surveyed_since};
 use crate::db::Tx;
 use crate::db::schema::vessels;

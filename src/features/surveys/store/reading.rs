@@ -1,14 +1,17 @@
 //! Rows of readings: a correction is the next version of the same id.
 
 use chrono::{DateTime, Utc};
+use diesel::dsl::avg;
 use diesel::prelude::*;
 
+use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
-use crate::db::schema::readings;
+use crate::db::schema::{readings, stations};
 use crate::db::views::current_readings;
 use crate::error::{Error, Result};
 use crate::features::surveys::model::reading::{KnownReading, KnownReadings, ReadingFields};
+use crate::features::vessels::model::Zone;
 use crate::ids::{OrgId, PersonId, ReadingId, StationId, SurveyId, VesselId};
 
 /// Rows a statement when many are inserted: well under the 65,535 parameters that PostgreSQL takes.
@@ -262,6 +265,38 @@ pub fn list(tx: &mut Tx<'_>, filter: ReadingFilter, page: PageRequest) -> Result
         .load(tx.conn())?;
     let found = rows.into_iter().map(Reading::from).collect();
     Ok(page.slice(found, |reading: &Reading| Position::at(reading.recorded_at, reading.id)))
+}
+
+/// The mean of what a scale said at one station of the bottom in one survey.
+#[derive(Debug, Clone, Queryable)]
+pub struct StationMean {
+    /// The vessel.
+    pub vessel_id: VesselId,
+    /// The survey, signed or not.
+    pub survey_id: SurveyId,
+    /// The meter's scale.
+    pub scale: String,
+    /// The station.
+    pub station_id: StationId,
+    /// The mean.
+    pub value: f64,
+}
+
+/// What meters said at the stations of the bottoms of several vessels, by survey, scale and station.
+///
+/// # Errors
+/// Those of the database.
+pub fn station_means_of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec<StationMean>> {
+    use current_readings as r;
+    let at_station = stations::org_id.eq(r::org_id).and(stations::id.eq(r::station_id));
+    Ok(r::table
+        .inner_join(stations::table.on(at_station))
+        .filter(r::org_id.eq(tx.org_id()).and(r::vessel_id.eq_any(vessel_ids)))
+        .filter(r::withdrawn.eq(false).and(stations::zone.eq(codes::to_text(&Zone::Bottom)?)))
+        .group_by((r::vessel_id, r::survey_id, r::scale, r::station_id))
+        .order((r::vessel_id, r::survey_id, r::scale, r::station_id))
+        .select((r::vessel_id, r::survey_id, r::scale, r::station_id, avg(r::value).assume_not_null()))
+        .load(tx.conn())?)
 }
 
 /// The versions of a reading, oldest first.

@@ -15,7 +15,7 @@ use crate::features::treatments::model::drying::{DryingFacts, HullDrying};
 use crate::features::treatments::model::entry::{Entry, EntryKind, TreatmentState, done, standing, state};
 use crate::features::treatments::model::holds::{CoatOn, FilmOn, HoldFacts};
 use crate::features::treatments::model::plan::StepKind;
-use crate::features::treatments::store::drying::{ReadingsOf, readings};
+use crate::features::treatments::store::drying::{ReadingsOf, fixed_stations, readings};
 use crate::features::treatments::store::plan::{self as store, Plan};
 use crate::science::cautions::cautions;
 
@@ -52,6 +52,8 @@ impl Facts {
     pub(super) fn holds(&self) -> HoldFacts<'_> {
         HoldFacts {
             plan: &self.plan.fields,
+            id: self.plan.id,
+            haul_out_id: self.plan.haul_out_id,
             state: self.state,
             entries: &self.entries,
             coats: &self.coats,
@@ -128,26 +130,35 @@ fn drying(
         .collect();
     let first = washes.first().copied().into_iter().chain(found.iter().map(|reading| reading.taken_at)).min();
     let now = tx.now();
+    let until = ended(entries).unwrap_or(now);
+    // A station made after the drying was over was never asked of it.
+    let said = ended_entry(entries).map_or(now, |entry| entry.recorded_at);
+    let fixed = fixed_stations(tx, plan.vessel_id, said)?;
     let facts = DryingFacts {
         target,
         // Days are counted from the stripping; without it from the first wash or reading.
         started_at: stripped.or(first).unwrap_or(now).min(now),
         zones: &zones,
+        fixed: &fixed,
         readings: &found,
         washes: &washes,
         // The day is known, not the hour: its midnight, after which readings of the next day count.
         lifted_at,
         climate,
-        now: ended(entries).unwrap_or(now),
+        now: until,
     };
     facts.hull(cautions(StepKind::Dry.works().iter().copied())).map(Some)
 }
 
 /// When drying was said to be done, or the treatment closed.
 fn ended(entries: &[Entry]) -> Option<DateTime<Utc>> {
+    ended_entry(entries).map(|entry| entry.fields.happened_at)
+}
+
+fn ended_entry(entries: &[Entry]) -> Option<&Entry> {
     let ends = |entry: &&Entry| {
         entry.fields.kind == EntryKind::Closing
             || entry.fields.kind == EntryKind::StepDone && entry.fields.step == Some(StepKind::Dry)
     };
-    standing(entries).find(ends).map(|entry| entry.fields.happened_at)
+    standing(entries).find(ends)
 }

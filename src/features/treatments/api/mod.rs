@@ -1,6 +1,8 @@
 //! The endpoints of treatments.
 
+pub mod coats;
 mod facts;
+pub mod launch;
 pub mod plan;
 pub mod quantities;
 pub mod record;

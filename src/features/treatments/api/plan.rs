@@ -120,11 +120,14 @@ pub struct PlanList {
 }
 
 /// Which path the evidence on a vessel supports.
-fn advise(tx: &mut Tx<'_>, plan: &Plan) -> Result<Advice> {
-    let vessel = vessels::read(tx, plan.vessel_id)?;
-    let signed = survey::signed_of_vessels(tx, &[plan.vessel_id])?;
+///
+/// # Errors
+/// Not found; those of the database.
+pub fn advise(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<Advice> {
+    let vessel = vessels::read(tx, vessel_id)?;
+    let signed = survey::signed_of_vessels(tx, &[vessel_id])?;
     let findings: Vec<_> =
-        finding::of_vessels(tx, &[plan.vessel_id])?.into_iter().map(|finding| finding.fields).collect();
+        finding::of_vessels(tx, &[vessel_id])?.into_iter().map(|finding| finding.fields).collect();
     let mut means = None;
     if let [.., before, last] = signed.as_slice() {
         let (earlier, later) =
@@ -142,7 +145,7 @@ fn view(tx: &mut Tx<'_>, plan: Plan) -> Result<PlanView> {
 }
 
 fn told(tx: &mut Tx<'_>, plan: Plan) -> Result<UnderWay> {
-    let advice = advise(tx, &plan)?;
+    let advice = advise(tx, plan.vessel_id)?;
     let facts = Facts::load(tx, plan)?;
     let fields = &facts.plan.fields;
     let holds = facts.holds();

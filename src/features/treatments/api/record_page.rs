@@ -119,6 +119,10 @@ fn step_of(progress: &Value) -> Value {
     for (name, of) in [("done_at", "happened_at"), ("person_name", "person_name"), ("note", "note")] {
         row[name] = progress["done"][of].clone();
     }
+    // Who did it was not named: who recorded it is.
+    if row["person_name"].is_null() {
+        row["person_name"] = progress["done"]["recorded_by"].clone();
+    }
     row
 }
 

@@ -14,10 +14,7 @@ use super::{TreatmentView, create as record_treatment};
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
-use crate::features::coats::api::{self as coats, CoatView};
-use crate::features::coats::model::CoatFields;
 use crate::features::haulouts::store as haulouts;
-use crate::features::products::store as products;
 use crate::features::surveys::store::lock_vessel;
 use crate::features::treatments::model::TreatmentFields;
 use crate::features::treatments::model::drying::HullDrying;
@@ -26,10 +23,11 @@ use crate::features::treatments::model::entry::{
 };
 use crate::features::treatments::model::holds::{CODES, minute, refuse};
 use crate::features::treatments::store::plan::{self as store, Plan};
+use crate::features::vessels::model::Zone;
 use crate::http::creation::{Created, Creation};
 use crate::http::problem::CreateProblems;
 use crate::http::{App, At, Kept, New, Outcome, Permit, Plain, RetryKey};
-use crate::ids::{CoatId, EntryId, Id, TreatmentId};
+use crate::ids::{EntryId, Id, TreatmentId};
 use crate::jobs::outbox::{self, EventKind, NewEvent};
 use crate::permissions::{RecordWork, Survey};
 
@@ -43,13 +41,13 @@ impl Kept for Entry {
 }
 
 /// The plan, while nobody else writes under it.
-fn held(tx: &mut Tx<'_>, id: TreatmentId) -> Result<Plan> {
+pub(super) fn held(tx: &mut Tx<'_>, id: TreatmentId) -> Result<Plan> {
     let plan = store::read(tx, id)?;
     lock_vessel(tx, plan.vessel_id)?;
     store::read(tx, id)
 }
 
-fn conflict(detail: &str) -> Error {
+pub(super) fn conflict(detail: &str) -> Error {
     Error::new(Code::Conflict, detail)
 }
 
@@ -60,7 +58,16 @@ fn read_entry(tx: &mut Tx<'_>, treatment_id: TreatmentId, id: EntryId) -> Result
         .ok_or_else(|| Error::not_found("entry"))
 }
 
+/// The zone of a step or a hold that names none, where the plan has one only.
+fn only_zone(plan: &Plan, kind: EntryKind) -> Option<Zone> {
+    match plan.fields.zones.as_slice() {
+        [only] if matches!(kind, EntryKind::StepDone | EntryKind::Override) => Some(only.zone),
+        _ => None,
+    }
+}
+
 fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Result<Entry> {
+    let fields = EntryFields { zone: fields.zone.or_else(|| only_zone(plan, fields.kind)), ..fields };
     let fields = fields.checked(tx.now())?;
     let facts = Facts::load(tx, plan.clone())?;
     match facts.state {
@@ -105,7 +112,7 @@ fn enter(tx: &mut Tx<'_>, id: EntryId, plan: &Plan, fields: EntryFields) -> Resu
                     "The step is done in this zone already. Withdraw that entry if it is wrong.",
                 ));
             }
-            refuse(&facts.holds().before_done(step, zone))?;
+            refuse(plan.id, &facts.holds().before_done(step, zone))?;
         }
     }
     if fields.kind == EntryKind::Withdrawal {
@@ -218,75 +225,6 @@ pub async fn enter_decision(
     enter_once(app, permit, id.0, Creation { operation: "enter_decision", key, new }).await
 }
 
-fn put_on(tx: &mut Tx<'_>, id: CoatId, plan: &Plan, mut coat: CoatFields) -> Result<CoatView> {
-    if coat.vessel_id != plan.vessel_id || coat.haul_out_id.is_some_and(|own| own != plan.haul_out_id) {
-        return Err(Error::field(
-            "/vessel_id",
-            "other_vessel",
-            "or haul_out_id is not the treatment's. Correct them.",
-        ));
-    }
-    coat.haul_out_id = Some(plan.haul_out_id);
-    // What is wrong with the coat itself is told before what holds.
-    let coat = coats::whole(tx, coat)?;
-    let facts = Facts::load(tx, plan.clone())?;
-    if facts.state != TreatmentState::Running {
-        return Err(conflict(
-            "The treatment is not running: its plan must be accepted and its first step done before a coat, and it must not be closed.",
-        ));
-    }
-    if let Some(day) = facts.started_on().filter(|day| coat.applied_on < *day) {
-        let detail = format!("is before the treatment began on {day}. Correct one of them.");
-        return Err(Error::field("/applied_on", "before_work", detail));
-    }
-    let holds = facts.holds();
-    let Some(step) = holds.step_of(&coat) else {
-        return Err(Error::field(
-            "/role",
-            "not_planned",
-            "has no step in the plan on this zone. Correct role or zone.",
-        ));
-    };
-    if step_state(&plan.fields, &facts.entries, step, coat.zone) == StepState::Done {
-        return Err(conflict(
-            "The step of this coat is done in this zone. Withdraw that entry first, if the coat belongs to it.",
-        ));
-    }
-    let sheet = coat.product_id.map(|id| products::named(tx, id)).transpose()?;
-    refuse(&holds.before_coat(step, &coat, sheet.as_ref().map(|product| &product.fields))?)?;
-    coats::create_under_treatment(tx, id, coat)
-}
-
-/// Records a coat under a treatment once within a transaction.
-///
-/// # Errors
-/// Not found; an open hold; invalid fields; those of the database.
-pub fn coat_in(
-    tx: &mut Tx<'_>,
-    treatment_id: TreatmentId,
-    creation: Creation<CoatFields>,
-) -> Result<Created<CoatView>> {
-    let plan = held(tx, treatment_id)?;
-    creation.once(tx, |tx, id, coat| put_on(tx, id, &plan, coat), coats::read)
-}
-
-/// Records a coat under a treatment that runs. An open hold refuses it, saying what is missing and how to supply it.
-#[utoipa::path(tag = "treatments", security(("bearer" = [])), request_body = New<CoatFields>,
-    params(("id" = TreatmentId, Path, description = "The treatment"), ("Idempotency-Key" = Option<String>, Header, description = "Makes a retry answer as the first time", nullable = false)),
-    responses((status = 201, description = "Recorded", body = CoatView), (status = 200, description = "The same request had recorded it", body = CoatView), CreateProblems))]
-#[post("/v1/treatments/{id}/coats")]
-pub async fn record_treatment_coat(
-    app: App,
-    permit: Permit<RecordWork>,
-    id: At<TreatmentId>,
-    key: RetryKey,
-    new: New<CoatFields>,
-) -> Outcome {
-    let creation = Creation { operation: "record_treatment_coat", key, new };
-    let made = app.write(&permit, move |tx| coat_in(tx, id.0, creation));
-    Ok(made.await?.answer("/v1/coats"))
-}
-
 /// How the hull of a plan dries, while work under it is accepted or goes on.
 ///
 /// # Errors
@@ -344,7 +282,7 @@ pub fn close(tx: &mut Tx<'_>, id: TreatmentId, closing: ClosingFields) -> Result
         let detail = format!("lies before the last work, of {}. Correct one of them.", minute(last));
         return Err(Error::field("/launch_at", "before_work", detail));
     }
-    refuse(&facts.holds().before_closing(closing.launch_at)?)?;
+    refuse(plan.id, &facts.holds().before_closing(closing.launch_at)?)?;
     let started_on = facts.started_on().unwrap_or_else(|| closing.launch_at.date_naive());
     let entry = EntryFields {
         kind: EntryKind::Closing,

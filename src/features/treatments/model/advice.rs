@@ -94,9 +94,11 @@ pub fn advice(
         })
         .count();
     if breaks > 0 {
-        reasons.push(format!(
-            "{breaks} breaks or damages of the skin are not repaired: repair them in this haul-out."
-        ));
+        reasons.push(if breaks == 1 {
+            "One break or damage of the skin is not repaired: repair it in this haul-out.".to_owned()
+        } else {
+            format!("{breaks} breaks or damages of the skin are not repaired: repair them in this haul-out.")
+        });
     }
     if let Some((before, now)) = means {
         let trend = if now > before { "rise" } else { "do not rise" };

@@ -14,14 +14,11 @@ use crate::features::climate::model::window::ClimateMoment;
 use crate::features::vessels::model::Zone;
 use crate::ids::{PersonId, ReadingId, StationId};
 use crate::science::drying::{
-    DryingFit, DryingInput, DryingOutput, DryingReading, DryingStatus, ReadyDay, drying_with_draws,
-    equilibrium_moisture, slowest,
+    DryingFit, DryingInput, DryingOutput, DryingReading, DryingStatus, ReadyDay, drying_with_draws, slowest,
 };
 
 /// The hours after a wash or the lift in which a reading tells of the water on the surface (common practice, no source).
-const WET_H: i64 = 24;
-/// Washes in any seven days, at least (common practice, no source).
-const WASHES_A_WEEK: usize = 2;
+pub(super) const WET_H: i64 = 24;
 /// The most readings that the science takes of a station.
 const MOST: usize = 400;
 
@@ -153,6 +150,17 @@ pub struct HullDrying {
     pub cautions: Vec<&'static str>,
 }
 
+/// A station of the hull, whether read or not.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FixedStation {
+    /// The station.
+    pub id: StationId,
+    /// Its code.
+    pub code: String,
+    /// Its zone.
+    pub zone: Zone,
+}
+
 /// What drying is judged by.
 #[derive(Debug)]
 pub struct DryingFacts<'a> {
@@ -162,6 +170,8 @@ pub struct DryingFacts<'a> {
     pub started_at: DateTime<Utc>,
     /// The zones that dry.
     pub zones: &'a [Zone],
+    /// The stations of the vessel: each in these zones must be dry.
+    pub fixed: &'a [FixedStation],
     /// The readings, by station and time.
     pub readings: &'a [SeriesReading],
     /// The times of the washes, in order.
@@ -299,78 +309,6 @@ impl DryingFacts<'_> {
         fitted(&input)
     }
 
-    fn warnings(&self, stations: &[StationDrying]) -> Vec<DryingWarning> {
-        let mut warnings = Vec::new();
-        let mut warn = |code, detail: String| warnings.push(DryingWarning { code, detail });
-        // Every seven days that have passed since the start, ending at a wash, at the start of the next, or now.
-        let week = Duration::days(7);
-        let mut ends: Vec<DateTime<Utc>> = self.washes.iter().map(|wash| *wash + week).collect();
-        ends.extend([self.started_at + week, self.now]);
-        let poor =
-            ends.into_iter().filter(|end| *end <= self.now && *end - week >= self.started_at).find(|end| {
-                self.washes.iter().filter(|wash| **wash > *end - week && **wash <= *end).count()
-                    < WASHES_A_WEEK
-            });
-        if let Some(end) = poor {
-            warn(
-                "too_few_washes",
-                format!(
-                    "In the seven days to {} fewer than {WASHES_A_WEEK} washes stand. Wash two or three times a week: \
-                     what draws water in must come out.",
-                    end.date_naive()
-                ),
-            );
-        }
-        for station in stations {
-            let counted: Vec<_> =
-                station.readings.iter().filter(|point| point.left_out != Some("before_start")).collect();
-            if let Some(point) = counted.iter().find(|point| point.left_out == Some("soon_after_wash")) {
-                let detail = format!(
-                    "The reading at {} of {} followed a wash by under {WET_H} hours and is left out. Take another a day after.",
-                    station.code,
-                    point.reading.taken_at.date_naive()
-                );
-                warn("reading_soon_after_wash", detail);
-            }
-            for (code, what, changed) in [
-                ("meter_changed", "meter", differs(&counted, |reading| reading.meter.clone())),
-                ("scale_changed", "scale", differs(&counted, |reading| Some(reading.scale.clone()))),
-                (
-                    "person_changed",
-                    "person",
-                    differs(&counted, |reading| reading.recorded_by.map(|id| id.to_string())),
-                ),
-            ] {
-                if changed {
-                    let detail = format!(
-                        "At {} the {what} changed in the series. Read with both at one visit, and compare.",
-                        station.code
-                    );
-                    warn(code, detail);
-                }
-            }
-        }
-        if let Some((saturated, dry)) = self.target.saturated_moisture_pct.zip(self.target.dry_moisture_pct) {
-            let week: Vec<f64> = self
-                .climate
-                .iter()
-                .filter(|value| value.at > self.now - Duration::days(7) && value.at <= self.now)
-                .map(|value| value.relative_humidity_pct)
-                .collect();
-            #[expect(clippy::cast_precision_loss, reason = "a week of values")]
-            let humidity = week.iter().sum::<f64>() / week.len() as f64;
-            let least = equilibrium_moisture(saturated, humidity);
-            if !week.is_empty() && least > dry {
-                let detail = format!(
-                    "At the {humidity:.0} % of the last seven days the laminate dries to {least:.2} % at best, and {dry} % is \
-                     wanted. Dry the air, or warm the hull."
-                );
-                warn("air_too_humid", detail);
-            }
-        }
-        warnings
-    }
-
     /// How the hull dries.
     ///
     /// # Errors
@@ -386,6 +324,11 @@ impl DryingFacts<'_> {
                 draws.extend(drawn);
             }
         }
+        let read: Vec<_> = stations.iter().map(|station| station.station_id).collect();
+        let unread =
+            self.fixed.iter().filter(|own| self.zones.contains(&own.zone) && !read.contains(&own.id));
+        stations.extend(unread.map(unread_station));
+        stations.sort_by(|a, b| a.code.cmp(&b.code));
         let late = |station: &StationDrying| station.ready_day.map_or(0.0, |day| day.p50);
         let last = stations
             .iter()
@@ -409,7 +352,7 @@ impl DryingFacts<'_> {
             slowest_station: last.map(|station| station.code.clone()),
             reason: last.map_or_else(
                 || {
-                    "No station in these zones has a reading in a survey of this haul-out. Take them."
+                    "No station is fixed in these zones. Fix them (POST /v1/stations), and read them in a survey of this haul-out."
                         .to_owned()
                 },
                 |station| station.reason.clone(),
@@ -429,8 +372,18 @@ fn seconds(day: f64) -> i64 {
     ((day * 86_400.0) as i64).min(10_000_000_000)
 }
 
-/// Whether what is known of the readings changes between two of them.
-fn differs(points: &[&DryingPoint], of: impl Fn(&SeriesReading) -> Option<String>) -> bool {
-    let known: Vec<String> = points.iter().filter_map(|point| of(&point.reading)).collect();
-    known.windows(2).any(|two| two[0] != two[1])
+/// A station that nobody has read yet.
+fn unread_station(own: &FixedStation) -> StationDrying {
+    StationDrying {
+        station_id: own.id,
+        code: own.code.clone(),
+        zone: own.zone,
+        status: DryingStatus::TooEarly,
+        reason: "Not read in this haul-out. Read it: every station must be dry.".to_owned(),
+        fit: None,
+        ready_day: None,
+        ready_at: None,
+        never_reaches_probability: None,
+        readings: Vec::new(),
+    }
 }

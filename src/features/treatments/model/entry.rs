@@ -79,7 +79,8 @@ pub struct EntryFields {
     /// What it says.
     #[garde(skip)]
     pub kind: EntryKind,
-    /// The zone; of a wash, a blush wash or an abrasion every zone when left out. Required of the rest where it applies.
+    /// The zone; of a wash, a blush wash or an abrasion every zone when left out. Of `step_done` and `override` it may be left
+    /// out where the plan has one zone only.
     #[garde(skip)]
     pub zone: Option<Zone>,
     /// The step: of `step_done`; of `override` the step that the hold stands before.

@@ -8,12 +8,14 @@ use super::drying::HullDrying;
 use super::entry::{Entry, EntryKind, TreatmentState, done, last_on, standing};
 use super::plan::{PlanFields, StepKind};
 use crate::error::{Code, Error, FieldError, Result};
-use crate::features::climate::model::window::{ClimateMoment, MAX_GAP_H, WindowAnswer, window};
+use crate::features::climate::model::window::{
+    ClimateMoment, MAX_GAP_H, WindowAnswer, WindowRefusal, window,
+};
 use crate::features::coats::model::CoatFields;
 use crate::features::coats::model::overcoating::{OvercoatAnswer, SurfaceTemperature, overcoat_state};
 use crate::features::products::model::ProductFields;
 use crate::features::vessels::model::Zone;
-use crate::ids::CoatId;
+use crate::ids::{CoatId, HaulOutId, TreatmentId};
 use crate::science::drying::DryingStatus;
 
 /// The codes of all holds: an override names one of them.
@@ -79,6 +81,10 @@ pub struct CoatOn {
 pub struct HoldFacts<'a> {
     /// The plan.
     pub plan: &'a PlanFields,
+    /// The treatment.
+    pub id: TreatmentId,
+    /// Its haul-out.
+    pub haul_out_id: HaulOutId,
     /// Where the treatment is.
     pub state: TreatmentState,
     /// Its entries by time.
@@ -149,7 +155,8 @@ impl HoldFacts<'_> {
             }
         }
         let detail = if stations.is_empty() {
-            "No station of this zone has readings. Take them: POST /v1/surveys/{id}/readings in a survey of this haul-out."
+            "No station is fixed on this zone. Fix them: POST /v1/stations. Then read them: POST /v1/surveys/{id}/readings in a \
+             survey of this haul-out."
                 .to_owned()
         } else if wet.is_empty() {
             return None;
@@ -186,7 +193,8 @@ impl HoldFacts<'_> {
                 step,
                 zone,
                 detail: format!(
-                    "{there} of {planned} coats are recorded here. Record the rest: POST /v1/treatments/{{id}}/coats."
+                    "{there} of {planned} coats are recorded here. Record the rest: POST /v1/treatments/{}/coats.",
+                    self.id
                 ),
             });
         }
@@ -223,13 +231,12 @@ impl HoldFacts<'_> {
                 let limits = sheet.map_or_else(Default::default, ProductFields::limits);
                 let judged = window(&limits, self.climate, from, to, MAX_GAP_H)?;
                 if judged.answer == WindowAnswer::NotAllowed {
-                    let why: Vec<String> =
-                        judged.refusals.iter().map(|r| format!("{}: {}", minute(r.at), r.detail)).collect();
                     hold(
                         "climate_not_allowed",
                         format!(
-                            "{} Wait for a window: POST /v1/haul-outs/{{id}}/coating-windows.",
-                            why.join(" ")
+                            "{} Wait for a window: POST /v1/haul-outs/{}/coating-windows.",
+                            told(&judged.refusals),
+                            self.haul_out_id
                         ),
                     );
                 } else if judged.answer == WindowAnswer::NotEnoughValues {
@@ -237,12 +244,13 @@ impl HoldFacts<'_> {
                         "climate_not_known",
                         format!(
                             "{} the climate is not known within {MAX_GAP_H} hours. Enter air, humidity and hull temperature: \
-                             POST /v1/haul-outs/{{id}}/climate-values.",
+                             POST /v1/haul-outs/{}/climate-values.",
                             if from == to {
                                 format!("At {}", minute(from))
                             } else {
                                 format!("Between {} and {}", minute(from), minute(to))
-                            }
+                            },
+                            self.haul_out_id
                         ),
                     );
                 }
@@ -293,7 +301,10 @@ impl HoldFacts<'_> {
         let abraded = self.abraded(below, begins);
         match told.state {
             OvercoatAnswer::TooSoon => {
-                hold("too_soon", format!("Over the coat below it is too soon. {}", told.detail));
+                let until = told
+                    .opens_at
+                    .map_or_else(|| told.detail.clone(), |at| format!("Wait until {}.", minute(at)));
+                hold("too_soon", format!("Over the coat below it is too soon. {until}"));
             }
             OvercoatAnswer::Closed if !abraded => hold(
                 "abrasion_missing",
@@ -327,6 +338,27 @@ impl HoldFacts<'_> {
     }
 }
 
+/// What broke the limits, the first of each kind.
+#[must_use]
+pub(super) fn told(refusals: &[WindowRefusal]) -> String {
+    let mut kinds: Vec<(&WindowRefusal, usize)> = Vec::new();
+    for refusal in refusals {
+        match kinds.iter_mut().find(|(first, _)| first.code == refusal.code) {
+            Some((_, more)) => *more += 1,
+            None => kinds.push((refusal, 0)),
+        }
+    }
+    let sentence = |(first, more): &(&WindowRefusal, usize)| {
+        let times = match more {
+            0 => String::new(),
+            1 => " So once more.".to_owned(),
+            more => format!(" So {more} times more."),
+        };
+        format!("{}: {}{times}", minute(first.at), first.detail)
+    };
+    kinds.iter().map(sentence).collect::<Vec<_>>().join(" ")
+}
+
 /// A time for people, in UTC.
 #[must_use]
 pub fn minute(at: DateTime<Utc>) -> String {
@@ -346,7 +378,7 @@ pub fn word(code: impl Serialize) -> String {
 ///
 /// # Errors
 /// Held, with every hold.
-pub fn refuse(holds: &[Hold]) -> Result<()> {
+pub fn refuse(id: TreatmentId, holds: &[Hold]) -> Result<()> {
     if holds.is_empty() {
         return Ok(());
     }
@@ -363,7 +395,7 @@ pub fn refuse(holds: &[Hold]) -> Result<()> {
     let mut error = Error::invalid(fields);
     error.code = Code::Held;
     error.detail = format!(
-        "{} A qualified person may override a hold by name and with a reason: POST /v1/treatments/{{id}}/decisions.",
+        "{} A qualified person may override a hold by name and with a reason: POST /v1/treatments/{id}/decisions.",
         error.detail.trim()
     );
     Err(error)

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Duration, Utc};
 
 use super::entry::{StepState, step_state};
-use super::holds::{CoatOn, FilmOn, Hold, HoldFacts, minute, word};
+use super::holds::{CoatOn, FilmOn, Hold, HoldFacts, minute, told, word};
 use super::plan::StepKind;
 use crate::error::Result;
 use crate::features::climate::model::window::{MAX_GAP_H, WindowAnswer, hours, window};
@@ -76,23 +76,23 @@ impl HoldFacts<'_> {
                 max_h: None,
             });
             let as_coat = ProductFields { overcoating: lines.collect(), ..sheet.clone() };
-            let told = overcoat_state(
+            let immersion = overcoat_state(
                 &as_coat,
                 sheet.role,
                 &self.temperatures(),
                 coat.fields.finished_at,
                 launch_at,
             );
-            match told.state {
+            match immersion.state {
                 OvercoatAnswer::TooSoon => hold(
                     "immersion_too_soon",
                     format!(
                         "The last coat, {}, has not cured for immersion. Wait{}.",
                         sheet.name,
-                        told.opens_at.map_or_else(String::new, |at| format!(" until {}", minute(at)))
+                        immersion.opens_at.map_or_else(String::new, |at| format!(" until {}", minute(at)))
                     ),
                 ),
-                OvercoatAnswer::Unknown => hold("immersion_not_known", told.detail),
+                OvercoatAnswer::Unknown => hold("immersion_not_known", immersion.detail),
                 OvercoatAnswer::Open | OvercoatAnswer::Closed => {}
             }
         }
@@ -128,17 +128,21 @@ impl HoldFacts<'_> {
                 WindowAnswer::NotAllowed => hold(
                     "cure_climate_not_allowed",
                     format!(
-                        "While {} was put on and cured the climate broke a limit of {}. A qualified person decides: override with the reason.",
+                        "While {} was put on and cured the climate broke a limit of {}: {} A qualified person decides: override with \
+                         the reason.",
                         named(coat),
-                        sheet.name
+                        sheet.name,
+                        told(&judged.refusals)
                     ),
                 ),
                 WindowAnswer::NotEnoughValues => hold(
                     "cure_climate_not_known",
                     format!(
-                        "Between {} and {} the climate is not known for over {MAX_GAP_H} hours. Enter what the logger has.",
+                        "Between {} and {} the climate is not known for over {MAX_GAP_H} hours. Enter what the logger has: \
+                         POST /v1/haul-outs/{}/climate-values/file.",
                         minute(from),
-                        minute(to)
+                        minute(to),
+                        self.haul_out_id
                     ),
                 ),
             }

@@ -2,12 +2,14 @@
 
 pub mod advice;
 pub mod drying;
+mod drying_warnings;
 pub mod entry;
 pub mod holds;
 pub mod launch;
 pub mod next;
 pub mod plan;
 pub mod record;
+pub mod relaunch;
 pub mod zone;
 
 use chrono::{DateTime, NaiveDate, Utc};

@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 
+use chrono::{DateTime, Utc};
 use serde::Serialize;
 use serde_json::json;
 use utoipa::ToSchema;
@@ -127,23 +128,28 @@ fn of_step<S: std::hash::BuildHasher>(
     }
     let what = match facts.drying.filter(|_| step.step == StepKind::Dry) {
         // What holds says the rest, where no date is told.
-        Some(drying) => format!("Next is the step dry. {}", when_dry(drying)).trim_end().to_owned(),
+        Some(drying) => {
+            format!("Next is the step dry. {}", when_dry(drying, facts.now)).trim_end().to_owned()
+        }
         None => format!("Next is the step {name}. {}", step.step.evidence()),
     };
     Ok((what, facts.before_done(step.step, zone)))
 }
 
 /// When the hull will be dry, in a sentence.
-fn when_dry(drying: &HullDrying) -> String {
+fn when_dry(drying: &HullDrying, now: DateTime<Utc>) -> String {
     let slowest = drying
         .slowest_station
         .as_ref()
         .map_or_else(String::new, |code| format!("The slowest station is {code}. "));
     match drying.ready_at {
         Some(at) => {
-            let day = |at: Option<chrono::DateTime<chrono::Utc>>| {
+            let day = |at: Option<DateTime<Utc>>| {
                 at.map_or_else(|| "never".to_owned(), |at| at.date_naive().to_string())
             };
+            if at.p90.is_some_and(|last| last <= now) {
+                return format!("{slowest}By its curve it came down to the target about {}.", day(at.p50));
+            }
             format!("{slowest}Dry about {}, between {} and {}.", day(at.p50), day(at.p10), day(at.p90))
         }
         None if drying.status == DryingStatus::Ready => format!("{slowest}{}", drying.reason),

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::TreatmentKind;
+use super::holds::word;
 use super::zone::PlanZone;
 use crate::error::{Error, FieldError, Result};
 use crate::features::products::model::CoatRole;
@@ -61,10 +62,15 @@ impl StepKind {
     pub fn works(self) -> &'static [Work] {
         match self {
             Self::WashDown => &[Work::Lifting, Work::WashDown],
-            Self::Degrease | Self::Seal | Self::Fair | Self::Barrier => &[Work::EpoxyCoating],
-            Self::Strip | Self::Abrade | Self::AbradeSealed | Self::AdhesionCheck => &[Work::Grinding],
+            // Old paint comes off in these, and is antifouling.
+            Self::Degrease => &[Work::EpoxyCoating, Work::Antifouling],
+            Self::Strip => &[Work::Grinding, Work::Antifouling],
+            Self::Seal | Self::Fair | Self::Barrier => {
+                &[Work::EpoxyCoating, Work::ConfinedSpace, Work::TentHeating]
+            }
+            Self::Abrade | Self::AbradeSealed | Self::AdhesionCheck => &[Work::Grinding],
             Self::SaltCheck => &[],
-            Self::Dry => &[Work::WashDown, Work::ConfinedSpace],
+            Self::Dry => &[Work::WashDown, Work::ConfinedSpace, Work::TentHeating],
             Self::Antifouling => &[Work::Antifouling],
         }
     }
@@ -294,8 +300,11 @@ impl PlanFields {
         };
         for step in needed {
             if !self.has(*step) {
-                let detail = format!("lack {step:?}, without which it is no such treatment. Add it.");
-                refuse("/steps".to_owned(), "missing", &detail.to_lowercase());
+                let detail = format!(
+                    "lack {}, without which it is no such treatment. Add it, or send steps as [] for those usual for the kind.",
+                    word(step)
+                );
+                refuse("/steps".to_owned(), "missing", &detail);
             }
         }
         self.check_zones(&mut faults);
@@ -368,7 +377,9 @@ impl PlanFields {
     }
 }
 
-fn usual(kind: TreatmentKind) -> Vec<PlanStep> {
+/// The steps that are usual for a kind (common practice, no source).
+#[must_use]
+pub fn usual(kind: TreatmentKind) -> Vec<PlanStep> {
     let steps: &[(StepKind, Option<i32>)] = match kind {
         TreatmentKind::Preventive => &[
             (StepKind::WashDown, None),

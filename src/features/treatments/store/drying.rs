@@ -8,9 +8,9 @@ use crate::db::Tx;
 use crate::db::schema::{readings as reading_rows, stations, surveys, told_drying};
 use crate::db::views::{current_readings, current_surveys};
 use crate::error::Result;
-use crate::features::treatments::model::drying::SeriesReading;
+use crate::features::treatments::model::drying::{FixedStation, SeriesReading};
 use crate::features::treatments::model::record::ReadingVersion;
-use crate::ids::{HaulOutId, PersonId, ReadingId, StationId, SurveyId, TreatmentId};
+use crate::ids::{HaulOutId, PersonId, ReadingId, StationId, SurveyId, TreatmentId, VesselId};
 
 #[derive(Queryable)]
 struct Row {
@@ -90,6 +90,22 @@ pub fn readings(tx: &mut Tx<'_>, of: ReadingsOf) -> Result<Vec<SeriesReading>> {
     }
     readings.sort_by(|a, b| (&a.station_code, a.taken_at).cmp(&(&b.station_code, b.taken_at)));
     Ok(readings)
+}
+
+/// The stations of a vessel that were there by a time, by code.
+///
+/// # Errors
+/// Those of the database.
+pub fn fixed_stations(tx: &mut Tx<'_>, vessel_id: VesselId, by: DateTime<Utc>) -> Result<Vec<FixedStation>> {
+    use stations as s;
+    let rows: Vec<(StationId, String, String)> = s::table
+        .filter(s::org_id.eq(tx.org_id()).and(s::vessel_id.eq(vessel_id)).and(s::created_at.le(by)))
+        .order((s::code, s::id))
+        .select((s::id, s::code, s::zone))
+        .load(tx.conn())?;
+    let fixed =
+        |(id, code, zone): (_, _, String)| Ok(FixedStation { id, code, zone: codes::from_text(&zone)? });
+    rows.into_iter().map(fixed).collect()
 }
 
 /// Keeps how a treatment's hull dries, as a word; what was kept before.

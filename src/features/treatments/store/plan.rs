@@ -8,6 +8,8 @@ use crate::codes;
 use crate::db::Tx;
 use crate::db::schema::{treatment_entries, treatment_plan_versions, treatment_plans};
 use crate::error::{Error, Result};
+use crate::features::haulouts::model::HaulOutFields;
+use crate::features::haulouts::store as haulouts;
 use crate::features::treatments::model::entry::{Entry, EntryFields, EntryKind};
 use crate::features::treatments::model::plan::PlanFields;
 use crate::ids::{EntryId, HaulOutId, PersonId, TreatmentId, VesselId};
@@ -292,4 +294,38 @@ pub fn entries_of(tx: &mut Tx<'_>, ids: &[TreatmentId]) -> Result<Vec<Entry>> {
         entry.withdrawn = withdrawn.contains(&entry.id);
     }
     Ok(entries)
+}
+
+/// The treatment of a haul-out that runs, if there is one: work was entered, and no closing.
+///
+/// # Errors
+/// Those of the database.
+pub fn running(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Option<TreatmentId>> {
+    use {treatment_entries as e, treatment_plans as p};
+    let of_plan = e::org_id.eq(p::org_id).and(e::treatment_id.eq(p::id));
+    let work = e::kind.eq_any(["wash", "blush_wash", "abrasion", "step_done"]);
+    Ok(p::table
+        .filter(p::org_id.eq(tx.org_id()).and(p::haul_out_id.eq(haul_out_id)))
+        .filter(diesel::dsl::exists(e::table.filter(of_plan).filter(work).select(e::id)))
+        .filter(diesel::dsl::not(diesel::dsl::exists(
+            e::table.filter(of_plan).filter(e::kind.eq("closing")).select(e::id),
+        )))
+        .select(p::id)
+        .first(tx.conn())
+        .optional()?)
+}
+
+/// The treatment of a vessel that runs in the haul-out of a day, if there is one.
+///
+/// # Errors
+/// Those of the database.
+pub fn running_on(tx: &mut Tx<'_>, vessel_id: VesselId, day: NaiveDate) -> Result<Option<TreatmentId>> {
+    for haul_out in haulouts::of_vessel(tx, vessel_id)? {
+        let HaulOutFields { lifted_on, relaunched_on, .. } = haul_out.fields;
+        let ashore = day >= lifted_on && relaunched_on.is_none_or(|relaunched_on| day <= relaunched_on);
+        if ashore && let Some(id) = running(tx, haul_out.id)? {
+            return Ok(Some(id));
+        }
+    }
+    Ok(None)
 }

@@ -1,6 +1,6 @@
 //! **Inspection**: earliest of the calendar maximum since the last whole examination, the risk since the last
-//! clean survey (not sooner than a minimum), a finding's follow-up, and the first look after a curative
-//! treatment. A blistered hull is looked at as its blisters grow. Never counted from the as-of date: a hull
+//! clean survey (not sooner than a minimum), a finding's follow-up, readings that make the hull look wet, and the
+//! first look after a curative treatment. A blistered hull is looked at as its blisters grow. Never counted from the as-of date: a hull
 //! nobody looked at becomes overdue.
 
 use chrono::NaiveDate;
@@ -12,6 +12,7 @@ use super::{
 use crate::science::forecast::day;
 use crate::science::forecast::facts::{BottomExamined, FindingState, SurveyFact};
 use crate::science::forecast::history::{Beginning, Verdict, verdict};
+use crate::science::forecast::readings;
 
 /// The inspection row. There is always one.
 #[must_use]
@@ -33,6 +34,7 @@ pub fn due(case: &Case) -> DueDate {
         candidates.push(growth(case, found, &mut evidence));
     } else {
         candidates.extend(post_treatment(case));
+        candidates.extend(wet_look(case, &mut evidence));
     }
     let fixed = candidates.iter().map(|candidate| candidate.day).fold(f64::INFINITY, f64::min);
     let mut members = None;
@@ -153,6 +155,23 @@ fn follow_up(case: &Case) -> Option<Candidate> {
             driver: Driver::FollowUp,
             reason: format!("A finding of {found_on} is to be looked at again on {on}."),
         })
+}
+
+/// The next look at a hull whose readings make it look wet, and which nobody has looked at since.
+fn wet_look(case: &Case, evidence: &mut Vec<Evidence>) -> Option<Candidate> {
+    let look = readings::wet_look(case.facts, case.history.current().began_on)?;
+    let months = case.facts.policy.wet_inspection_months;
+    evidence.push(Evidence::new("wet_readings", format!("On {}: {}", look.seen_on, look.text)));
+    Some(Candidate {
+        day: day::number(day::months_after(look.seen_on, months)),
+        driver: Driver::WetReadings,
+        reason: format!(
+            "The hull looked wet on {} and is looked at again within {}: {}",
+            look.seen_on,
+            counted(months, "month"),
+            look.text
+        ),
+    })
 }
 
 /// The next look at a blistered hull: after the longest time where its blisters do not grow, after the

@@ -71,6 +71,8 @@ pub enum Driver {
     FollowUp,
     /// First look after a curative treatment.
     PostTreatment,
+    /// Readings that rose on the same stations, or stand high over the dry reference.
+    WetReadings,
     /// Growth of blisters already found.
     BlisterGrowth,
     /// Chance of onset in the coming year.

@@ -7,6 +7,8 @@ mod page;
 mod particulars;
 pub mod what_if;
 
+pub use particulars::month;
+
 use actix_web::http::header::{CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE};
 use actix_web::{HttpRequest, HttpResponse};
 

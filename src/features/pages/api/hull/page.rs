@@ -47,6 +47,9 @@ use crate::science::forecast::portrait::{Portrait, RiskCourse};
 #[serde(deny_unknown_fields)]
 pub struct Asked {
     survey_id: Option<SurveyId>,
+    /// Where a form that was taken leads; the frame reads it.
+    #[serde(rename = "saved")]
+    _saved: Option<String>,
 }
 
 /// What is read of a hull for its page.
