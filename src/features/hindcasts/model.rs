@@ -347,14 +347,12 @@ fn chance_bands(cases: &[Case]) -> Vec<ChanceBand> {
         .collect()
 }
 
-/// How the forecasts stand to a baseline.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+/// How the forecasts stand to a baseline: it wins, the scores do not tell, or they win.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[allow(missing_docs, reason = "said above")]
 pub enum Standing {
-    /// The baseline wins.
     Worse,
-    /// The scores do not tell.
     Alike,
-    /// The forecasts win.
     Better,
 }
 
@@ -362,13 +360,10 @@ impl Standing {
     /// By twice the standard error of the difference of two mean scores.
     #[must_use]
     pub fn of(scores: &Comparison) -> Self {
-        let difference = scores.forecast - scores.baseline;
-        if difference.abs() <= 2.0 * scores.difference_standard_error {
-            Self::Alike
-        } else if difference < 0.0 {
-            Self::Better
-        } else {
-            Self::Worse
+        match scores.forecast - scores.baseline {
+            apart if apart.abs() <= 2.0 * scores.difference_standard_error => Self::Alike,
+            apart if apart < 0.0 => Self::Better,
+            _ => Self::Worse,
         }
     }
 

@@ -18,8 +18,8 @@ use crate::permissions::{
 };
 use api::{
     acts, ashore, choice, corrections, drying, due, entry, entry_new, entry_survey, exports, files, grants,
-    hindcast, hull, import, learning, me, members, plan_new, policy, programs, record_acts, records, session,
-    sign_in, statistics, treatment, treatment_acts, vessel_change, webhooks,
+    hindcast, hull, import, learning_acts, me, members, plan_new, policy, programs, record_acts, records,
+    session, sign_in, statistics, treatment, treatment_acts, vessel_change, webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.
@@ -99,8 +99,8 @@ pub const PAGES: &[PageRoute] = &[
     needs::<Survey>("POST", "/treatments/{id}/decisions", || web::post().to(treatment_acts::decide)),
     needs::<Read>("GET", "/statistics", || web::get().to(statistics::show)),
     needs::<Read>("GET", "/statistics.csv", || web::get().to(statistics::csv)),
-    needs::<SetPolicy>("POST", "/learning", || web::post().to(learning::choose)),
-    needs::<Administer>("POST", "/learning/settings", || web::post().to(learning::set)),
+    needs::<SetPolicy>("POST", "/learning", || web::post().to(learning_acts::choose)),
+    needs::<Administer>("POST", "/learning/settings", || web::post().to(learning_acts::set)),
     needs::<Read>("GET", "/hindcast", || web::get().to(hindcast::show)),
     needs::<Read>("GET", "/hindcast.csv", || web::get().to(hindcast::csv)),
     needs::<Administer>("GET", "/members", || web::get().to(members::show)),

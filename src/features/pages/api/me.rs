@@ -5,16 +5,16 @@ use actix_web::{HttpRequest, HttpResponse};
 use askama::Template;
 use serde_json::{Value, json};
 
-use super::act_form::{ActForm, Field, Kind, Typed};
+use super::act_form::{ActForm, Typed};
 use super::choice::role_words;
 use super::due::kind_words;
 use super::form::{Filled, Pairs, version};
 use super::frame::{Frame, organisation_name, send_as};
 use super::learning::Refused;
+use super::me_forms::{account_forms, calendar_form, letter_form};
 use super::members::whole;
 use super::session::{PagePermit, no_session_cookie, see};
-use super::yard_words::{LocalTime, capital, headed};
-use crate::codes;
+use super::yard_words::{LocalTime, capital};
 use crate::error::{Code, Error, Result};
 use crate::features::accounts;
 use crate::features::accounts::api::passwords::{self, OwnAccountView, PasswordChange};
@@ -22,10 +22,10 @@ use crate::features::accounts::api::second_factor::{
     self, PasswordAgain, SecondFactorCode, SecondFactorView,
 };
 use crate::features::accounts::api::sign_in;
-use crate::features::reports::api::digest::{self, DigestView};
+use crate::features::reports::api::digest;
 use crate::features::reports::api::feeds;
 use crate::features::reports::model::CalendarFeedFields;
-use crate::features::reports::model::digest::{DigestFields, Weekday};
+use crate::features::reports::model::digest::DigestFields;
 use crate::features::reports::store::feeds as feeds_store;
 use crate::features::sites;
 use crate::http::body::read_fields;
@@ -34,19 +34,6 @@ use crate::http::state::blocking;
 use crate::http::{App, At, CallerAddress, IfMatch, Outcome, Patch};
 use crate::ids::{CalendarFeedId, PersonId, SiteId};
 use crate::permissions::BeOneself;
-use crate::science::forecast::dates::DueKind;
-
-const DAYS: [Weekday; 7] = [
-    Weekday::Monday,
-    Weekday::Tuesday,
-    Weekday::Wednesday,
-    Weekday::Thursday,
-    Weekday::Friday,
-    Weekday::Saturday,
-    Weekday::Sunday,
-];
-const KINDS: [DueKind; 5] =
-    [DueKind::Repair, DueKind::Treatment, DueKind::Inspection, DueKind::Barrier, DueKind::Antifouling];
 
 /// A calendar of one's own.
 struct Calendar {
@@ -84,91 +71,6 @@ impl MePage {
         let form = self.forms.iter().find(|form| form.act == act);
         form.and_then(|form| form.render().ok()).unwrap_or_default()
     }
-}
-
-fn of_sites(sites: &[(SiteId, String)]) -> Kind {
-    Kind::Choice(sites.iter().map(|(id, name)| (id.to_string(), name.clone())).collect())
-}
-
-fn code(code: &impl serde::Serialize) -> String {
-    codes::to_text(code).unwrap_or_default()
-}
-
-fn letter_form(view: &DigestView, sites: &[(SiteId, String)]) -> ActForm {
-    let days = DAYS.iter().map(|day| (code(day), headed(day))).collect();
-    let hours = (0..24).map(|hour: i16| (hour.to_string(), format!("{hour:02}:00"))).collect();
-    let fields = vec![
-        Field::unseen("version", view.version),
-        Field::new("wanted", "Send me the weekly letter", Kind::Flag).holding(if view.fields.wanted {
-            "true"
-        } else {
-            ""
-        }),
-        Field::new("weekday", "On", Kind::Choice(days)).needed().holding(code(&view.fields.weekday)),
-        Field::new("local_time_h", "At", Kind::Choice(hours))
-            .needed()
-            .holding(view.fields.local_time_h.to_string()),
-        Field::new("site_id", "Only of vessels at the site; empty for all", of_sites(sites))
-            .holding(view.fields.site_id.map(|id| id.to_string()).unwrap_or_default()),
-    ];
-    ActForm::new("letter", "The weekly letter", "/me/letter".to_owned(), "Save", fields)
-}
-
-fn calendar_form(sites: &[(SiteId, String)]) -> ActForm {
-    let kinds = KINDS.iter().map(|kind| (code(kind), kind_words(kind).to_owned())).collect();
-    let fields = vec![
-        Field::new("name", "What you call it", Kind::Text).needed(),
-        Field::new("site_id", "Only of vessels at the site; empty for all", of_sites(sites)),
-        Field::new("kind", "Only of this kind; empty for all", Kind::Choice(kinds)),
-    ];
-    let mut form =
-        ActForm::new("calendar", "Make a calendar", "/me/calendar-feeds".to_owned(), "Make it", fields);
-    "Its address is shown once. Whoever has the address reads the calendar.".clone_into(&mut form.about);
-    form
-}
-
-/// The password, and the code where the account asks for one.
-fn proof(account: &OwnAccountView) -> Vec<Field> {
-    let mut fields = vec![Field::new("password", "Your password now", Kind::Secret).needed()];
-    if account.second_factor {
-        fields.push(Field::new("code", "The present code of your second factor", Kind::Text).needed());
-    }
-    fields
-}
-
-fn account_forms(account: &OwnAccountView) -> Vec<ActForm> {
-    let mut change = proof(account);
-    change.push(Field::new("new_password", "The new password, 12 to 200 characters", Kind::Secret).needed());
-    let mut password =
-        ActForm::new("password", "Change the password", "/me/password".to_owned(), "Change it", change);
-    "You are signed out everywhere then, and sign in with the new one.".clone_into(&mut password.about);
-    let factor = "/me/second-factor".to_owned();
-    let mut make = ActForm::new(
-        "make",
-        if account.second_factor { "Replace the second factor" } else { "Take up a second factor" },
-        factor.clone(),
-        "Show its secret",
-        proof(account),
-    );
-    "A second device then makes a code for each sign-in, six digits that change every half minute (TOTP, RFC 6238)."
-        .clone_into(&mut make.about);
-    let confirm = vec![Field::new("code", "The code that the device shows now", Kind::Text).needed()];
-    let confirm = ActForm::new(
-        "confirm",
-        "Confirm a second factor with its first code",
-        factor.clone(),
-        "Confirm",
-        confirm,
-    );
-    let mut forms = vec![password, make, confirm];
-    if account.second_factor {
-        let title = "Give up the second factor";
-        forms.push(ActForm::new("remove", title, factor, "Give it up", proof(account)));
-    }
-    let sure = vec![Field::new("everywhere", "On every device, this one too", Kind::Flag)];
-    let title = "Sign out everywhere";
-    forms.push(ActForm::new("leave", title, "/me/sign-out".to_owned(), "Sign out everywhere", sure));
-    forms
 }
 
 /// What a form of the page led to.
