@@ -234,7 +234,7 @@ fn the_due_list_spans_the_fleets_of_several_organisations() {
     let two = marina.get(&format!("/v1/vessels?granted=true&limit=1&cursor={cursor}")).expect(200);
     assert_ne!(one.json["items"][0]["id"], two.json["items"][0]["id"]);
     let csv = marina.get("/v1/due?format=csv").expect(200);
-    assert!(csv.text.lines().next().unwrap().starts_with("id,org_id,org_name,vessel_id"), "{}", csv.text);
+    assert!(csv.text.lines().next().unwrap().split(',').any(|name| name == "org_name"), "{}", csv.text);
 }
 
 #[test]
