@@ -24,7 +24,7 @@ const ROLES: [Role; 5] = [Role::Administrator, Role::Lead, Role::Surveyor, Role:
 /// The records of a list that a page shows at most; the API gives all.
 const MOST: usize = 1000;
 
-/// All of a list, read piece by piece, up to [`MOST`].
+/// All of a list, read piece by piece, up to a thousand or so.
 ///
 /// # Errors
 /// Those of `piece`.
