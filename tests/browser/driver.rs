@@ -4,7 +4,7 @@
 use std::io::{BufRead, BufReader};
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -197,12 +197,14 @@ impl Browser {
         self.call("POST", "/execute/async", &json!({"script": script, "args": []}))
     }
 
-    /// Waits until an expression of the page's script holds.
+    /// Waits until an expression of the page's script holds, of the page that stands then: asked from here, for a script
+    /// that waits within a page ends with it.
     #[track_caller]
     pub fn until(&self, expression: &str) {
-        self.run_until_done(&format!(
-            "const look = () => ({expression}) ? done(true) : requestAnimationFrame(look); look();"
-        ));
+        let begun = Instant::now();
+        while self.run(&format!("return Boolean({expression})")) != true {
+            assert!(begun.elapsed() < Duration::from_secs(30), "{expression} came not true");
+        }
     }
 
     /// What the page complained of since this was last asked: refused by its policy, failed in a script.
