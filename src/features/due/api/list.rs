@@ -299,7 +299,7 @@ pub fn organisation_today(tx: &mut Tx<'_>) -> Result<NaiveDate> {
     responses(
         (status = 200, description = "A page of the due list, or all of it in another form",
             content((DueAnswer = "application/json"), (String = "text/csv"), (String = "text/html"),
-                (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"))),
+                (String = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"))),
         (status = 406, description = "None of the forms on offer was asked for", body = Problem, content_type = "application/problem+json"),
         ListProblems))]
 #[get("/v1/due")]

@@ -276,7 +276,7 @@ impl FleetPage {
     responses(
         (status = 200, description = "A page of the fleet, or all of it in another form",
             content((Page<FleetView> = "application/json"), (String = "text/csv"), (String = "text/html"),
-                (Vec<u8> = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"))),
+                (String = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"))),
         (status = 406, description = "None of the forms on offer was asked for", body = Problem, content_type = "application/problem+json"),
         ListProblems))]
 #[get("/v1/fleet")]
