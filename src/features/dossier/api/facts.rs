@@ -1,6 +1,6 @@
 //! Facts in words, each with its label and unit.
 
-use chrono::NaiveDate;
+use chrono::{Month, NaiveDate};
 use serde::Serialize;
 
 use super::{Dossier, DossierSurvey};
@@ -40,23 +40,8 @@ impl Facts {
     }
 }
 
-const MONTHS: [&str; 12] = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-];
-
 fn month(number: i32) -> Option<&'static str> {
-    MONTHS.get(usize::try_from(number - 1).ok()?).copied()
+    Some(Month::try_from(u8::try_from(number).ok()?).ok()?.name())
 }
 
 /// The vessel as the register has it.

@@ -1,5 +1,6 @@
 //! The particulars of a hull, in words.
 
+use chrono::Month;
 use serde::Serialize;
 
 use crate::codes;
@@ -7,25 +8,10 @@ use crate::features::pages::api::marks::day;
 use crate::features::vessels::model::VesselFields;
 use crate::ids::SiteId;
 
-const MONTHS: [&str; 12] = [
-    "January",
-    "February",
-    "March",
-    "April",
-    "May",
-    "June",
-    "July",
-    "August",
-    "September",
-    "October",
-    "November",
-    "December",
-];
-
 /// A month by its number, 1 to 12.
 #[must_use]
 pub fn month(number: u32) -> &'static str {
-    usize::try_from(number).ok().and_then(|number| MONTHS.get(number.checked_sub(1)?)).copied().unwrap_or("")
+    u8::try_from(number).ok().and_then(|number| Month::try_from(number).ok()).map_or("", |month| month.name())
 }
 
 fn word(code: &impl Serialize) -> String {
