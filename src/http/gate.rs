@@ -1,32 +1,60 @@
 //! A bound on computations at work at once, so that they leave the blocking threads to the database.
 
+use std::sync::Arc;
 use std::time::Duration;
 
-use tokio::sync::{Semaphore, SemaphorePermit};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 
 use crate::error::{Code, Error, Result};
 use crate::http::state::blocking;
 
 /// So many places; who comes when they are taken is asked to come again.
 #[derive(Debug)]
-pub struct Gate(Semaphore);
+pub struct Gate(Arc<Semaphore>);
+
+/// The gates of a service, by what is computed behind them.
+#[derive(Debug)]
+pub struct Gates {
+    /// Calculators.
+    pub calculators: Gate,
+    /// Pictures made anew: each may take half a GiB while it is.
+    pub pictures: Gate,
+    /// Forecasts that are computed for one answer.
+    pub forecasts: Gate,
+    /// Dates of a whole fleet under other limits.
+    pub policies: Gate,
+    /// Fleets read and fitted for one answer.
+    pub lifetimes: Gate,
+    /// Hindcasts.
+    pub hindcasts: Gate,
+}
+
+impl Default for Gates {
+    fn default() -> Self {
+        Self {
+            calculators: Gate::new(4),
+            pictures: Gate::new(1),
+            forecasts: Gate::new(2),
+            policies: Gate::new(1),
+            lifetimes: Gate::new(1),
+            hindcasts: Gate::new(1),
+        }
+    }
+}
 
 impl Gate {
     /// A gate with `places`.
     #[must_use]
-    pub const fn new(places: usize) -> Self {
-        Self(Semaphore::const_new(places))
+    pub fn new(places: usize) -> Self {
+        Self(Arc::new(Semaphore::new(places)))
     }
 
     /// Runs `f` on the blocking pool in one of the places.
     ///
     /// # Errors
     /// Unavailable when all places are taken; those of `f`.
-    pub async fn run<T: Send + 'static>(
-        &'static self,
-        f: impl FnOnce() -> Result<T> + Send + 'static,
-    ) -> Result<T> {
-        let place = self.0.try_acquire().map_err(|full| {
+    pub async fn run<T: Send + 'static>(&self, f: impl FnOnce() -> Result<T> + Send + 'static) -> Result<T> {
+        let place = Arc::clone(&self.0).try_acquire_owned().map_err(|full| {
             Error::new(Code::Unavailable, "All places for computations are taken. Try again in a moment.")
                 .because(full)
         })?;
@@ -38,14 +66,15 @@ impl Gate {
     /// # Errors
     /// Unavailable when no place came free; those of `f`.
     pub async fn run_within<T: Send + 'static>(
-        &'static self,
+        &self,
         longest: Duration,
         f: impl FnOnce() -> Result<T> + Send + 'static,
     ) -> Result<T> {
-        let place = tokio::time::timeout(longest, self.0.acquire()).await.map_err(|over| {
-            Error::new(Code::Unavailable, "All places for computations are taken. Try again in a moment.")
-                .because(over)
-        })?;
+        let place =
+            tokio::time::timeout(longest, Arc::clone(&self.0).acquire_owned()).await.map_err(|over| {
+                Error::new(Code::Unavailable, "All places for computations are taken. Try again in a moment.")
+                    .because(over)
+            })?;
         Self::at(place.map_err(Error::internal)?, f).await
     }
 
@@ -54,15 +83,15 @@ impl Gate {
     /// # Errors
     /// Those of `f`.
     pub async fn run_in_turn<T: Send + 'static>(
-        &'static self,
+        &self,
         f: impl FnOnce() -> Result<T> + Send + 'static,
     ) -> Result<T> {
-        let place = self.0.acquire().await.map_err(Error::internal)?;
+        let place = Arc::clone(&self.0).acquire_owned().await.map_err(Error::internal)?;
         Self::at(place, f).await
     }
 
     async fn at<T: Send + 'static>(
-        place: SemaphorePermit<'static>,
+        place: OwnedSemaphorePermit,
         f: impl FnOnce() -> Result<T> + Send + 'static,
     ) -> Result<T> {
         // The place goes with the work, which goes on when the caller has left.
@@ -81,13 +110,17 @@ mod tests {
     use super::Gate;
     use crate::error::Code;
 
-    static NARROW: Gate = Gate::new(1);
+    /// A gate with one place, for as long as the test runs.
+    fn narrow() -> &'static Gate {
+        Box::leak(Box::new(Gate::new(1)))
+    }
 
     #[actix_web::test]
     async fn who_comes_when_all_places_are_taken_is_asked_to_come_again() {
+        let narrow = narrow();
         let (started, has_started) = mpsc::channel();
         let (go_on, may_go_on) = mpsc::channel::<()>();
-        let first = actix_web::rt::spawn(NARROW.run(move || {
+        let first = actix_web::rt::spawn(narrow.run(move || {
             started.send(()).ok();
             may_go_on.recv().ok();
             Ok(1)
@@ -95,19 +128,19 @@ mod tests {
         // The first is polled while this waits for it to be at work.
         let waited = crate::http::state::blocking(move || Ok(has_started.recv().is_ok())).await;
         assert!(matches!(waited, Ok(true)));
-        let refused = NARROW.run(|| Ok(2)).await;
+        let refused = narrow.run(|| Ok(2)).await;
         assert!(matches!(refused, Err(error) if error.code == Code::Unavailable));
         go_on.send(()).ok();
         assert!(matches!(first.await, Ok(Ok(1))));
-        assert!(matches!(NARROW.run(|| Ok(3)).await, Ok(3)), "the place is free again");
+        assert!(matches!(narrow.run(|| Ok(3)).await, Ok(3)), "the place is free again");
     }
 
     #[actix_web::test]
     async fn a_caller_that_leaves_does_not_free_the_place_of_its_work() {
-        static LEFT: Gate = Gate::new(1);
+        let left = narrow();
         let (started, has_started) = mpsc::channel();
         let (go_on, may_go_on) = mpsc::channel::<()>();
-        let first = actix_web::rt::spawn(LEFT.run(move || {
+        let first = actix_web::rt::spawn(left.run(move || {
             started.send(()).ok();
             may_go_on.recv().ok();
             Ok(())
@@ -116,7 +149,7 @@ mod tests {
         assert!(matches!(waited, Ok(true)));
         first.abort();
         assert!(first.await.is_err(), "the caller has left");
-        let refused = LEFT.run(|| Ok(())).await;
+        let refused = left.run(|| Ok(())).await;
         assert!(matches!(refused, Err(error) if error.code == Code::Unavailable));
         go_on.send(()).ok();
     }

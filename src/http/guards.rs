@@ -8,6 +8,7 @@ use actix_web::HttpRequest;
 use uuid::Uuid;
 
 use crate::error::Result;
+use crate::http::gate::Gates;
 use crate::http::mail::Mail;
 use crate::http::sealing::SealingKey;
 use crate::http::sending::Sender;
@@ -61,6 +62,8 @@ pub struct Guards {
     pub mail: Option<Mail>,
     /// Sends to addresses that others entered.
     pub sender: Sender,
+    /// Bound how much is computed at once.
+    pub gates: Gates,
     callers: Option<Rate<Uuid>>,
     addresses: Option<Rate<IpAddr>>,
 }
@@ -78,6 +81,7 @@ impl Guards {
             sealing: SealingKey::load_or_create(&secrets.join("sealing_key"))?,
             mail,
             sender: Sender::new(bounds.sends_to_loopback),
+            gates: Gates::default(),
             callers: Rate::new(rate.saturating_mul(10), period),
             // Several callers may sit behind one address.
             addresses: Rate::new(rate.saturating_mul(40), period.checked_div(4).unwrap_or_default()),

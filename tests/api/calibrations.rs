@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use chrono::{DateTime, TimeDelta, Utc};
 use diesel::prelude::*;
 use garboard::jobs::{Tally, run_until_idle};
 use garboard::routes;
@@ -222,6 +223,47 @@ fn from_eight_events_on_the_service_puts_a_fit_to_use_and_the_forecasts_name_it(
     learn(&app);
     assert_eq!(versions(&lead).pop().expect("a third")["state"], "fitted");
     assert_eq!(lead.get("/v1/learning").expect(200).json["calibration_id"], Value::Null);
+}
+
+/// The night to Sunday, at three (UTC; IANA time zone database): 2026-06-15, the tests' day, is a Monday.
+#[test]
+fn the_fleet_is_learned_from_once_a_week_without_being_asked() {
+    let app = TestApp::start();
+    let (lead, surveyor) = (app.lead(), app.surveyor());
+    enter(&lead, &surveyor, HULLS, isophthalic);
+    routes::recur(&app.db, app.home.org_id).expect("set");
+    let run = |days: i64| {
+        let later = app.later(TimeDelta::days(days));
+        let tally = run_until_idle(&later, &routes::learners()).expect("the queue is in reach");
+        assert_eq!(tally.failed, 0);
+        (tally.done, later.clock().now())
+    };
+    assert_eq!(run(5).0, 0, "not before the night to Sunday");
+    assert_eq!(versions(&lead), Vec::<Value>::new());
+    let (done, sunday) = run(6);
+    assert_eq!(done, 1);
+    let found = versions(&lead);
+    assert_eq!(found.len(), 1);
+    assert_eq!(
+        (&found[0]["state"], &found[0]["events"], &found[0]["accepted_by"]),
+        (&json!("accepted"), &json!(41), &Value::Null)
+    );
+    let fitted_at = |version: &Value| version["fitted_at"].as_str()?.parse::<DateTime<Utc>>().ok();
+    assert_eq!(fitted_at(&found[0]), Some(sunday));
+    assert_eq!(lead.get("/v1/learning").expect(200).json["calibration_id"], found[0]["id"]);
+
+    // The next Sunday there is something new to learn from, and the one after that there is not.
+    let launched_on = chrono::NaiveDate::from_ymd_opt(2015, 4, 1).expect("a day");
+    let another =
+        vessel(&lead, "One more", json!({"launched_on": launched_on, "laminate_class": "isophthalic"})).id();
+    crate::support::fleet::survey(&surveyor, &another, launched_on + chrono::Days::new(1500), "laminate");
+    let (done, next) = run(13);
+    assert_eq!(done, 1);
+    let found = versions(&lead);
+    assert_eq!((found.len(), fitted_at(&found[1])), (2, Some(next)));
+    assert_eq!(found[1]["events"], 42);
+    assert_eq!(run(20).0, 1, "it looks");
+    assert_eq!(versions(&lead).len(), 2, "and makes no version of what it knows");
 }
 
 #[test]

@@ -112,6 +112,32 @@ fn a_session_is_kept_and_every_form_tells_the_same() {
     assert!(!repairs.as_array().unwrap().is_empty());
     refused(&haven.run(&["due", "--site", "Nowhere"]), &["Nowhere", "Sandwhistle Haven"]);
 
+    let hindcast = ["hindcast", "--from", "2010"];
+    let local = |more: &[&str]| {
+        let output = run(&[&hindcast[..], more, &["--data-dir", text(&haven.folder.0)]].concat());
+        succeeded(&output);
+        stdout(&output)
+    };
+    let told = haven.json(&["hindcast", "--from", "2010", "--as", "json"]);
+    assert_eq!(serde_json::from_str::<Value>(&local(&["--as", "json"])).unwrap(), told);
+    let surveys = usize::try_from(told["surveys"].as_u64().unwrap()).unwrap();
+    assert!(surveys > 40, "{surveys} past surveys of the demo's hulls");
+    let cases = haven.run(&["hindcast", "--from", "2010", "--as", "csv"]);
+    succeeded(&cases);
+    assert_eq!(csv_rows(&cases.stdout).1, surveys);
+    assert_eq!(stdout(&cases), local(&["--as", "csv"]));
+    let read = haven.run(&hindcast);
+    succeeded(&read);
+    assert_eq!(stdout(&read), local(&[]));
+    for sentence in [&told["findings"], &told["limits"]].iter().flat_map(|list| list.as_array().unwrap()) {
+        assert!(stdout(&read).contains(sentence.as_str().unwrap()), "no {sentence} in {}", stdout(&read));
+    }
+    let fewer = haven.json(&["hindcast", "--from", "2024", "--lead-months", "6", "--as", "json"]);
+    assert_eq!((&fewer["from_year"], &fewer["lead_months"]), (&json!(2024), &json!(6)));
+    assert!(fewer["surveys"].as_u64() < told["surveys"].as_u64());
+    refused(&haven.run(&["hindcast", "--from", "1066"]), &["from_year"]);
+    refused(&haven.run(&["hindcast", "--from", "2010", "--lead-months", "0"]), &["lead_months"]);
+
     let vessels = haven.json(&["vessel", "--as", "json"]);
     let shown = haven.run(&["vessel", "Cinder Bobbin"]);
     succeeded(&shown);

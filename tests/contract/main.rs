@@ -7,6 +7,7 @@ mod support;
 mod architecture;
 mod catalog;
 mod catalog_tables;
+mod copies;
 mod guests;
 mod licences;
 mod migrations;

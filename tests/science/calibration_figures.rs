@@ -48,6 +48,8 @@ fn five_thousand_hulls_lie_within_their_ranges() {
     let tenths: f64 = finest[4].trim_matches(['[', ']']).split(", ").map(number).sum();
     assert!((tenths - number(&finest[1])).abs() < 0.5 && tenths > 2500.0, "{finest:?}");
     assert_eq!(of("64").len(), finest.len(), "what fewer members give stands beside it");
+    let lost = table(&text, "## What 64 members lose against 1,024");
+    assert_eq!(lost.iter().map(|row| row[0].as_str()).collect::<Vec<_>>(), ["p10", "p50", "p90"]);
 }
 
 #[test]

@@ -8,9 +8,8 @@ use utoipa_actix_web::service_config::ServiceConfig;
 
 use crate::error::{Code, Error, Result};
 use crate::http::body::{ComputationBody, parse, read_value};
-use crate::http::gate::Gate;
 use crate::http::problem::ComputeProblems;
-use crate::http::{Outcome, Permit};
+use crate::http::{App, Outcome, Permit};
 use crate::permissions::Read;
 use crate::science::blister::{BlisterGradeInput, BlisterGradeOutput, blister_grade};
 use crate::science::bottom_area::{BottomAreaInput, BottomAreaOutput, bottom_area};
@@ -29,9 +28,6 @@ use crate::science::quantity::{QuantityInput, QuantityOutput, quantity};
 use crate::science::refusal::Refusals;
 use crate::science::seawater::{SeawaterInput, SeawaterOutput, seawater};
 use crate::science::skin::{SkinInput, SkinOutput, skin};
-
-/// Computations at work at once; more are asked to come again.
-static PLACES: Gate = Gate::new(4);
 
 /// One calculator.
 #[derive(Debug)]
@@ -63,8 +59,8 @@ macro_rules! calculators {
                 request_body(content = $input, example = json!(example($name))),
                 responses((status = 200, description = "The answer", body = $output), ComputeProblems))]
             #[post($address)]
-            pub async fn $handler(_permit: Permit<Read>, input: ComputationBody) -> Outcome {
-                answered($name, input.0).await
+            pub async fn $handler(app: App, _permit: Permit<Read>, input: ComputationBody) -> Outcome {
+                answered(&app, $name, input.0).await
             }
         )+
 
@@ -157,8 +153,8 @@ impl Calculator {
     }
 }
 
-async fn answered(name: &str, input: Vec<u8>) -> Outcome {
+async fn answered(app: &App, name: &str, input: Vec<u8>) -> Outcome {
     let calculator = calculator(name)?;
-    let answer = PLACES.run(move || calculator.answer(parse(&input)?)).await?;
+    let answer = app.guards.gates.calculators.run(move || calculator.answer(parse(&input)?)).await?;
     Ok(HttpResponse::Ok().json(answer))
 }

@@ -14,13 +14,10 @@ use crate::error::Result;
 use crate::features::due::api::list::organisation_today;
 use crate::http::accept::FigureForm;
 use crate::http::csv::{harmless, lines, whole};
-use crate::http::gate::Gate;
 use crate::http::problem::{ListProblems, Problem};
 use crate::http::{App, Outcome, Params, Permit};
 use crate::permissions::Read;
 
-/// Hindcasts at work at once; more are asked to come again.
-static PLACES: Gate = Gate::new(1);
 /// The longest one may take, less than a request may.
 const LONGEST: Duration = Duration::from_secs(45);
 
@@ -55,7 +52,9 @@ pub async fn hindcast(
 ) -> Result<(HindcastView, Vec<JudgedCase>)> {
     let asked = asked.checked(app.read(permit, organisation_today).await?)?;
     let (db, actor) = (app.db.clone(), permit.actor().clone());
-    PLACES
+    app.guards
+        .gates
+        .hindcasts
         .run_within(longest, move || store::hindcast(&db, &actor, asked, Some(Instant::now() + LONGEST)))
         .await
 }

@@ -5,10 +5,14 @@ use super::likelihood::{Detail, Parameters, Sums, sums};
 use super::matrix::{Cholesky, dot};
 use super::prior::{LearningPrior, PARAMETERS};
 
-/// Most steps; a fit takes about ten.
+/// Most steps of a search; most take ten, those of records that fit no member some dozens.
 const MOST_STEPS: u32 = 100;
 /// A step whose gain would be less than this ends the search.
 const LEAST_GAIN: f64 = 1e-9;
+/// Fleets of more hulls are searched by a part of them first.
+const WHOLE: usize = 8192;
+/// Hulls in such a part.
+const PART: usize = 2048;
 /// A step takes no weight further than this share of its way to zero.
 const TO_THE_BOUNDARY: f64 = 0.9;
 
@@ -25,7 +29,7 @@ pub struct Fit {
     pub log_likelihood: f64,
     /// Hulls whose record no member could have given.
     pub contradicted: u32,
-    /// Steps taken.
+    /// Steps taken with the whole fleet.
     pub steps: u32,
     /// Whether no step gained anything more.
     pub converged: bool,
@@ -71,8 +75,42 @@ struct Step {
 }
 
 /// Fits the free parameters and the weights; none where the prior has no inverse or nothing is to be fitted.
+///
+/// The search of a large fleet starts where a part of it leads: most steps are taken with few hulls, and where they end is
+/// held to all of them.
 #[must_use]
 pub fn fit(fleet: &FleetEvidence, prior: &LearningPrior, free: &Free) -> Option<Fit> {
+    #[expect(clippy::cast_precision_loss, reason = "4,096 members at most")]
+    let even = vec![1.0 / fleet.members as f64; fleet.members];
+    if fleet.hulls.len() <= WHOLE {
+        return climb(fleet, prior, free, (prior.means, even));
+    }
+    let part = climb(&part(fleet), prior, free, (prior.means, even))?;
+    climb(fleet, prior, free, (part.theta, part.weights))
+}
+
+/// Some hulls from everywhere in the fleet, whatever order it is in.
+fn part(fleet: &FleetEvidence) -> FleetEvidence {
+    /// The golden ratio's fraction: its multiples lie evenly between 0 and 1 and in step with nothing.
+    const GOLDEN: f64 = 0.618_033_988_749_894_9;
+    #[expect(
+        clippy::cast_precision_loss,
+        clippy::cast_possible_truncation,
+        clippy::cast_sign_loss,
+        reason = "a place in the fleet"
+    )]
+    let place = |n: usize| ((n as f64 * GOLDEN).fract() * fleet.hulls.len() as f64) as usize;
+    let hulls = (0..PART).filter_map(|n| fleet.hulls.get(place(n)).cloned()).collect();
+    FleetEvidence { members: fleet.members, unknown_classes: fleet.unknown_classes.clone(), hulls }
+}
+
+/// The search from a place on.
+fn climb(
+    fleet: &FleetEvidence,
+    prior: &LearningPrior,
+    free: &Free,
+    (mut theta, mut weights): (Parameters, Vec<f64>),
+) -> Option<Fit> {
     #[expect(clippy::cast_precision_loss, reason = "4,096 members at most")]
     let members = fleet.members as f64;
     let problem = Problem {
@@ -82,8 +120,6 @@ pub fn fit(fleet: &FleetEvidence, prior: &LearningPrior, free: &Free) -> Option<
         worth: prior.weights_worth_hulls / members,
         free: (0..PARAMETERS).filter(|&i| free[i]).collect(),
     };
-    let mut theta = prior.means;
-    let mut weights = vec![1.0 / members; fleet.members];
     let mut steps = 0;
     loop {
         let found = sums(fleet, &theta, &weights, Detail::Curvature);
@@ -216,4 +252,58 @@ fn covariance(
         }
     }
     Some(covariance)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::evidence::{HullEvidence, LifeEvidence, SkinSystem};
+    use super::{LIVES, PARAMETERS, WHOLE, climb, fit};
+    use crate::science::forecast::facts::LaminateClass;
+    use crate::science::forecast::priors::Priors;
+    use crate::science::learning::evidence::FleetEvidence;
+    use crate::science::learning::prior::{LearningPrior, SHAPE};
+
+    /// More hulls than are searched whole: lives by even steps of a Weibull, looked at once, each member with water of its
+    /// own, in an order that repeats itself.
+    fn large() -> FleetEvidence {
+        let classes = [LaminateClass::Orthophthalic, LaminateClass::Isophthalic];
+        let hulls = (0..u32::try_from(WHOLE).expect("few") + 1000)
+            .map(|n| {
+                let (k, of_class) = (n % 600, n as usize % 2);
+                let life = [8.0, 14.0][of_class] * (-(1.0 - (f64::from(k) + 0.5) / 600.0).ln()).powf(0.4);
+                let looked = 4.0 + f64::from(k % 12);
+                let event = life < looked;
+                let factors = if event { vec![1.0, -1.0] } else { vec![1.0] };
+                let exposures = [0.7_f64, 1.0, 1.3].map(|water| {
+                    let at = (looked * water).ln();
+                    if event { vec![-300.0, at] } else { vec![at] }
+                });
+                let log_exposures = exposures.concat();
+                let life = LifeEvidence { system: SkinSystem::Gelcoat, event, factors, log_exposures };
+                HullEvidence { class: Some(classes[of_class]), lives: vec![life] }
+            })
+            .collect();
+        FleetEvidence { members: 3, unknown_classes: vec![LaminateClass::Isophthalic; 3], hulls }
+    }
+
+    #[test]
+    fn a_search_that_a_part_began_ends_where_that_of_the_whole_does() {
+        let (fleet, prior) = (large(), LearningPrior::of(&Priors::default()));
+        let whole = climb(&fleet, &prior, &LIVES, (prior.means, vec![1.0 / 3.0; 3])).expect("a top");
+        let begun = fit(&fleet, &prior, &LIVES).expect("a top");
+        assert!(whole.converged && begun.converged);
+        assert!(begun.steps < whole.steps, "{} {}", begun.steps, whole.steps);
+        for i in 0..PARAMETERS {
+            let off = (whole.theta[i] - begun.theta[i]).abs();
+            assert!(off < 1e-3 * whole.covariance[i][i].sqrt(), "{i}: {off}");
+        }
+        assert!((begun.log_likelihood - whole.log_likelihood).abs() < 1e-3);
+        assert!(
+            whole.theta[SHAPE].exp() > 1.5,
+            "the lives are those of a Weibull of shape 2.5, not of the prior alone"
+        );
+        for (one, other) in whole.weights.iter().zip(&begun.weights) {
+            assert!((one - other).abs() < 1e-3, "{one} {other}");
+        }
+    }
 }

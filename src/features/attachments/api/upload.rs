@@ -23,15 +23,12 @@ use crate::features::surveys::store::lock_vessel;
 use crate::features::vessels;
 use crate::http::body::parse;
 use crate::http::creation::{Created, Creation};
-use crate::http::gate::Gate;
 use crate::http::problem::CreateProblems;
 use crate::http::state::blocking;
 use crate::http::{App, New, Outcome, Params, Permit, RetryKey};
 use crate::ids::{AttachmentId, CoatId, FindingId, Id, ObjectId, StationId, SurveyId, TreatmentId, VesselId};
 use crate::permissions::RecordReadings;
 
-/// Pictures made anew at once: each may take half a GiB while it is.
-static PLACES: Gate = Gate::new(1);
 /// Bytes gathered before they are written.
 const PIECE: usize = 256 * 1024;
 
@@ -106,7 +103,7 @@ pub async fn upload_attachment(
         }
     })?;
     let (file, sent_sha256) = received(&request, payload, app.guards.bounds.attachment_bytes).await?;
-    let made = PLACES.run_in_turn(move || prepared(contents(file)?)).await?;
+    let made = app.guards.gates.pictures.run_in_turn(move || prepared(contents(file)?)).await?;
     let new = described(&query, &made, &sent_sha256).map_err(in_query)?;
     let stored = Stored {
         object_id: ObjectId::fresh(),

@@ -5,7 +5,6 @@ use chrono::{DateTime, Datelike, NaiveDate, NaiveTime, Utc};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
-use super::PLACES;
 use crate::db::Tx;
 use crate::error::{Error, Result};
 use crate::features::calibrations;
@@ -86,7 +85,9 @@ pub async fn read_forecast(
         None => app.read(&permit, move |tx| kept(tx, id.0)).await?,
         Some(as_of) => {
             let (subject, followed) = app.read(&permit, move |tx| subject_then(tx, id.0, as_of)).await?;
-            PLACES
+            app.guards
+                .gates
+                .forecasts
                 .run(move || {
                     let computed = compute(&subject.facts, &ensemble(followed.as_ref()));
                     Ok(ForecastView::of(id.0, computed, None, false))

@@ -6,7 +6,6 @@ use actix_web::{HttpResponse, get};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::PLACES;
 use crate::error::{Error, Result};
 use crate::features::calibrations;
 use crate::features::calibrations::model::{Followed, calibration_of, ensemble};
@@ -74,6 +73,6 @@ pub async fn read_sensitivity(app: App, permit: Permit<Read>, id: At<VesselId>) 
         })
         .await?;
     let view: Result<SensitivityView> =
-        PLACES.run(move || view(id.0, &subject.facts, followed.as_ref())).await;
+        app.guards.gates.forecasts.run(move || view(id.0, &subject.facts, followed.as_ref())).await;
     Ok(HttpResponse::Ok().json(view?))
 }

@@ -2,7 +2,6 @@
 
 use actix_web::{HttpResponse, post};
 
-use super::PLACES;
 use crate::error::{Error, Result};
 use crate::features::calibrations;
 use crate::features::calibrations::model::{Followed, ensemble};
@@ -70,7 +69,9 @@ pub async fn considered(
             Ok((subject, site.fields.normals(), followed))
         })
         .await?;
-    PLACES
+    app.guards
+        .gates
+        .forecasts
         .run(move || {
             let ensemble = ensemble(followed.as_ref());
             let answer = question.answer(id, &subject.facts, months.as_ref(), &ensemble);

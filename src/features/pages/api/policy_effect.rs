@@ -15,15 +15,12 @@ use crate::features::forecasts::model::compute;
 use crate::features::forecasts::store::subjects;
 use crate::features::policies::model::PolicyLimits;
 use crate::features::policies::store as policies;
-use crate::http::gate::Gate;
 use crate::http::{App, Permit};
 use crate::ids::VesselId;
 use crate::permissions::Permission;
 use crate::science::forecast::dates::DueKind;
 use crate::science::forecast::policy::Policy;
 
-/// A fleet computed at once.
-static PLACE: Gate = Gate::new(1);
 /// Vessels whose facts are read in one transaction.
 const PIECE: usize = 250;
 /// The changes that are listed.
@@ -88,7 +85,9 @@ pub async fn effect<P: Permission>(app: &App, permit: &Permit<P>, limits: Policy
     vessels.sort_unstable();
     vessels.dedup();
     let (db, actor) = (app.db.clone(), permit.actor().clone());
-    PLACE
+    app.guards
+        .gates
+        .policies
         .run(move || {
             let mut then: HashMap<(VesselId, DueKind), Option<NaiveDate>> = HashMap::new();
             for piece in vessels.chunks(PIECE) {

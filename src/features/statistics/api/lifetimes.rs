@@ -22,7 +22,6 @@ use crate::features::statistics::model::lifetimes::{
 use crate::features::statistics::store;
 use crate::http::accept::FigureForm;
 use crate::http::csv::whole;
-use crate::http::gate::Gate;
 use crate::http::problem::{ListProblems, Problem};
 use crate::http::{App, Outcome, Params, Permit};
 use crate::ids::{SiteId, VesselId};
@@ -34,8 +33,6 @@ use crate::science::learning::evidence::SkinSystem;
 
 /// Vessels whose facts are in memory at once.
 const PIECE: usize = 500;
-/// A fleet is read and fitted for one answer at a time; more are asked to come again.
-static PLACES: Gate = Gate::new(1);
 
 /// How long lives last, group by group.
 #[derive(Debug, Serialize, ToSchema)]
@@ -161,7 +158,7 @@ pub async fn lifetimes<P: Permission>(
     longest: Duration,
 ) -> Result<LifetimesView> {
     let (db, actor) = (app.db.clone(), permit.actor().clone());
-    PLACES.run_within(longest, move || view(&db, &actor, &query)).await
+    app.guards.gates.lifetimes.run_within(longest, move || view(&db, &actor, &query)).await
 }
 
 /// Tells how long the lives of your fleet last until blistering begins: the estimate without a formula and the fitted
