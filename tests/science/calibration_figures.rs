@@ -3,6 +3,8 @@
 
 use std::path::Path;
 
+use garboard::science::forecast::MODEL;
+
 fn document() -> String {
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("docs/calibration.md");
     std::fs::read_to_string(path).expect("the figures are part of the project")
@@ -26,13 +28,11 @@ fn number(cell: &str) -> f64 {
 }
 
 #[test]
-fn the_figures_name_their_command_and_seed() {
+fn the_figures_name_their_command_their_seed_and_the_model_of_today() {
     let text = document();
-    assert!(
-        text.contains(
-            "Written by `cargo run --release --example calibration 20261125`; the seed is 20261125."
-        )
-    );
+    assert!(text.contains(&format!(
+        "Written by `cargo run --release --example calibration 20261125`; the seed is 20261125, the model {MODEL}."
+    )));
     assert!(text.contains("Dates set by the calendar are left out"), "they would flatter the figures");
 }
 
