@@ -148,6 +148,7 @@ struct EntryRow {
 #[template(path = "treatment.html")]
 struct TreatmentPage {
     frame: Frame,
+    id: TreatmentId,
     vessel_id: VesselId,
     vessel: String,
     haul_out: String,
@@ -382,6 +383,7 @@ pub async fn page<P: Permission>(
     let entries = plan.entries.iter().rev().map(|entry| entry_row(entry, &local)).collect();
     let page = TreatmentPage {
         frame,
+        id,
         vessel_id: vessel.id,
         vessel: vessel.fields.name,
         haul_out: format!("lifted {}, {until}", day(haul_out.fields.lifted_on)),
