@@ -31,4 +31,5 @@
     });
   }
   document.addEventListener("visibilitychange", renew);
+  window.addEventListener("focus", renew);
 })();
