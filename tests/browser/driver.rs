@@ -156,6 +156,18 @@ impl Browser {
             .collect()
     }
 
+    /// The tab that is opened beside these, waited for.
+    #[track_caller]
+    pub fn opened_beside(&self, tabs: &[String]) -> String {
+        let begun = Instant::now();
+        loop {
+            if let Some(opened) = self.tabs().into_iter().find(|tab| !tabs.contains(tab)) {
+                return opened;
+            }
+            assert!(begun.elapsed() < PATIENCE, "no tab is opened");
+        }
+    }
+
     /// Turns to a tab.
     #[track_caller]
     pub fn turn_to(&self, tab: &str) {

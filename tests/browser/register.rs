@@ -22,9 +22,7 @@ fn a_site_added_in_a_new_tab_can_be_chosen_in_the_form_that_lacked_it() {
     browser.write("#vessel-name", "First hull");
     let first = browser.tabs();
     browser.press("a.addition[href='/sites/new']");
-    browser.until("true");
-    let opened = browser.tabs().into_iter().find(|tab| !first.contains(tab)).expect("a new tab");
-    browser.turn_to(&opened);
+    browser.turn_to(&browser.opened_beside(&first));
     browser.wide(360);
     browser.see("#site-name");
     browser.run(UNFOLD);

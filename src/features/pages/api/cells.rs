@@ -158,3 +158,93 @@ impl Table {
         column.cells.get(at).map(|cell| format!("/{cell}"))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use chrono_tz::Tz;
+    use proptest::prelude::*;
+    use serde_json::json;
+
+    use super::*;
+
+    const TIMES: Table = Table {
+        list: "times",
+        columns: &[
+            Column {
+                name: "temperature_c",
+                label: "hull",
+                kind: || Kind::Number,
+                needed: true,
+                cells: numbered!("times_temperature_c"),
+            },
+            Column {
+                name: "max_h",
+                label: "longest",
+                kind: || Kind::Number,
+                needed: false,
+                cells: numbered!("times_max_h"),
+            },
+        ],
+        headings: &["Hull, °C", "Longest, h"],
+        row: |at| format!("Line {}", at + 1),
+    };
+
+    fn local() -> LocalTime {
+        LocalTime::at(Tz::UTC, "2026-06-15T10:00:00Z".parse().unwrap_or_default())
+    }
+
+    fn form(rows: usize, lines: &[Value]) -> ActForm {
+        let begins = Field::unseen("times", "").beginning("Times");
+        let fields = TIMES.fields(&begins, rows, lines, &local());
+        ActForm::new("times", "Times", "/somewhere".to_owned(), "Save", fields)
+    }
+
+    fn shown(form: &ActForm) -> Typed {
+        let filled = form.fields.iter().filter(|field| !field.value.is_empty());
+        filled.map(|field| (field.name.to_owned(), field.value.clone())).collect()
+    }
+
+    proptest! {
+        /// What is shown of a list, sent as it stands, is the list.
+        #[test]
+        fn a_list_is_read_as_it_is_shown(
+            lines in proptest::collection::vec((-30.0..80.0, proptest::option::of(0.001..1e5)), 0..=MOST_ROWS),
+            spare in 0_usize..4,
+        ) {
+            let line = |(temperature_c, max_h): &(f64, Option<f64>)| match max_h {
+                Some(max_h) => json!({"temperature_c": temperature_c, "max_h": max_h}),
+                None => json!({"temperature_c": temperature_c}),
+            };
+            let lines: Vec<Value> = lines.iter().map(line).collect();
+            let form = form(lines.len() + spare, &lines);
+            let typed = shown(&form);
+            prop_assert_eq!(TIMES.rows_typed(&typed), lines.len());
+            let read = TIMES.lines(&form, &typed, &local()).map_err(|error| TestCaseError::fail(error.detail))?;
+            prop_assert_eq!(read.rows, (0..lines.len()).collect::<Vec<_>>());
+            let figures = |lines: &[Value]| {
+                let of = |line: &Value| (line["temperature_c"].as_f64(), line["max_h"].as_f64());
+                lines.iter().map(of).collect::<Vec<_>>()
+            };
+            prop_assert_eq!(figures(&read.lines), figures(&lines));
+        }
+    }
+
+    #[test]
+    fn empty_rows_are_left_out_and_faults_are_told_in_their_row() {
+        let form = form(6, &[]);
+        let typed = |pairs: &[(&str, &str)]| -> Typed {
+            pairs.iter().map(|(name, text)| ((*name).to_owned(), (*text).to_owned())).collect()
+        };
+        let given = typed(&[("times_temperature_c_1", "10"), ("times_temperature_c_4", "20,5")]);
+        let read = TIMES.lines(&form, &given, &local()).expect("they read");
+        assert_eq!(read.lines, [json!({"temperature_c": 10}), json!({"temperature_c": 20.5})]);
+        assert_eq!(TIMES.place("/times/1/max_h", Some(&read.rows)).as_deref(), Some("/times_max_h_4"));
+        assert_eq!(TIMES.place("/times/0", Some(&read.rows)).as_deref(), Some("/times_temperature_c_1"));
+        assert_eq!(TIMES.place("/times_of_day/0", Some(&read.rows)), None);
+        let lacking = typed(&[("times_max_h_2", "9")]);
+        let error = TIMES.lines(&form, &lacking, &local()).expect_err("it lacks a temperature");
+        assert_eq!(error.fields[0].pointer, "/times_temperature_c_2");
+        let html = askama::Template::render(&form).expect("it renders");
+        assert!(html.contains("<span class=\"unseen\">Line 2: </span>Longest, h</label>"), "{html}");
+    }
+}
