@@ -34,8 +34,7 @@ fn typed(sheet: &Value) -> Vec<(String, String)> {
 }
 
 fn with(form: PageForm, typed: &[(String, String)]) -> PageForm {
-    let typed: Vec<(&str, &str)> =
-        typed.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
+    let typed: Vec<(&str, &str)> = typed.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
     form.with(&typed)
 }
 
@@ -146,7 +145,11 @@ fn what_is_wrong_with_a_sheet_is_told_at_its_field() {
         (&[("role", "antifouling"), ("max_days_dry", "12.5")], "max_days_dry", "12.5"),
         // Lines are told in the row in which they were typed, whatever was left empty before them.
         (&[("pot_life_temperature_c_4", "15"), ("pot_life_minutes_4", "0")], "pot_life_minutes_4", "0"),
-        (&[("pot_life_temperature_c_4", "20"), ("pot_life_minutes_4", "9")], "pot_life_temperature_c_4", "20"),
+        (
+            &[("pot_life_temperature_c_4", "20"), ("pot_life_minutes_4", "9")],
+            "pot_life_temperature_c_4",
+            "20",
+        ),
         (&[("pot_life_temperature_c_4", "15")], "pot_life_minutes_4", ""),
         (&[("cure_hours_3", "9")], "cure_temperature_c_3", ""),
         (&[("cure_temperature_c_3", "90"), ("cure_hours_3", "9")], "cure_temperature_c_3", "90"),

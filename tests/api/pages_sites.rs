@@ -42,8 +42,7 @@ fn cells(months: &Value) -> Vec<(String, String)> {
 }
 
 fn with(form: PageForm, typed: &[(String, String)]) -> PageForm {
-    let typed: Vec<(&str, &str)> =
-        typed.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
+    let typed: Vec<(&str, &str)> = typed.iter().map(|(name, text)| (name.as_str(), text.as_str())).collect();
     form.with(&typed)
 }
 

@@ -149,11 +149,7 @@ impl Browser {
     /// Its tabs.
     pub fn tabs(&self) -> Vec<String> {
         let tabs = self.call("GET", "/window/handles", &Value::Null);
-        tabs.as_array()
-            .into_iter()
-            .flatten()
-            .filter_map(|tab| tab.as_str().map(str::to_owned))
-            .collect()
+        tabs.as_array().into_iter().flatten().filter_map(|tab| tab.as_str().map(str::to_owned)).collect()
     }
 
     /// The tab that is opened beside these, waited for.

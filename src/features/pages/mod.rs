@@ -18,8 +18,8 @@ use crate::permissions::{
 };
 use api::{
     acts, ashore, choice, corrections, drying, due, entry, entry_new, entry_survey, exports, files, grants,
-    hindcast, hull, import, learning_acts, me, members, plan_new, policy, products, programs, record_acts, records,
-    session, sign_in, sites, statistics, treatment, treatment_acts, vessel_change, webhooks,
+    hindcast, hull, import, learning_acts, me, members, plan_new, policy, products, programs, record_acts,
+    records, session, sign_in, sites, statistics, treatment, treatment_acts, vessel_change, webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.

@@ -44,7 +44,7 @@ const OVERCOATING: Table = Table {
             cells: numbered!("overcoating_max_h"),
         },
     ],
-    headings: &["Next coat", "Hull at, °C", "Not before, h", "Not after, h"],
+    headings: &["Next coat", "Hull at, °C", "Shortest time, h", "Longest time, h"],
     row: line,
 };
 
@@ -60,13 +60,13 @@ const CURE: Table = Table {
         },
         Column {
             name: "hours",
-            label: "time to the water",
+            label: "shortest time",
             kind: || Kind::Number,
             needed: true,
             cells: numbered!("cure_hours"),
         },
     ],
-    headings: &["Hull at, °C", "Not before, h"],
+    headings: &["Hull at, °C", "Shortest time, h"],
     row: line,
 };
 
@@ -133,14 +133,14 @@ pub fn product_form(product: Option<&Product>, typed: Option<&Typed>, local: &Lo
     fields.extend(table(
         &OVERCOATING,
         Field::unseen("overcoating", "").beginning("Time to the next coat").explained(
-            "A line for each hull temperature of the sheet, and for each kind of coat that may go over it. Not after: from then on it is abraded first; empty where the sheet sets no end.",
+            "A line for each hull temperature of the sheet, and for each kind of coat that may go over it. After the longest time it is abraded first; empty where the sheet sets no end.",
         ),
     ));
     fields.extend(table(
         &CURE,
-        Field::unseen("cure", "")
-            .beginning("Time until it may go into the water")
-            .explained("A line for each hull temperature of the sheet, counted from the end of the last coat."),
+        Field::unseen("cure", "").beginning("Time until it may go into the water").explained(
+            "A line for each hull temperature of the sheet, counted from the end of the last coat.",
+        ),
     ));
     fields.extend(mix());
     fields.extend(table(
@@ -258,9 +258,8 @@ impl Read {
     #[must_use]
     pub fn at_fields(&self, mut error: Error, form: &ActForm) -> Error {
         for fault in &mut error.fields {
-            let place = |(table, rows): (&&Table, &Option<Vec<usize>>)| {
-                table.place(&fault.pointer, rows.as_deref())
-            };
+            let place =
+                |(table, rows): (&&Table, &Option<Vec<usize>>)| table.place(&fault.pointer, rows.as_deref());
             if let Some(place) = TABLES.iter().zip(&self.rows).find_map(place) {
                 fault.pointer = place;
             }

@@ -15,9 +15,9 @@ use super::session::PagePermit;
 use super::yard_words::{LocalTime, capital, headed, number, word};
 use crate::db::Tx;
 use crate::error::Result;
+use crate::features::products::api as products;
 use crate::features::products::model::{CoatRole, ProductFields};
 use crate::features::products::store::{self, Product, ProductFilter};
-use crate::features::products::api as products;
 use crate::http::{App, At, Outcome, Patch};
 use crate::ids::ProductId;
 use crate::permissions::{KeepRegister, Read};
@@ -74,8 +74,7 @@ fn film(fields: &ProductFields) -> String {
 
 fn climate(fields: &ProductFields) -> String {
     let limits = fields.limits();
-    let hull =
-        range(Some(limits.min_surface_temperature_c), Some(limits.max_surface_temperature_c), "°C");
+    let hull = range(Some(limits.min_surface_temperature_c), Some(limits.max_surface_temperature_c), "°C");
     let given = fields.min_surface_temperature_c.is_some() && fields.max_surface_temperature_c.is_some();
     let air = format!("air to {} %", number(limits.max_relative_humidity_pct));
     let usual = (!given || fields.max_relative_humidity_pct.is_none()).then(|| "in part as usual".to_owned());

@@ -25,7 +25,7 @@ const MONTHS: Table = Table {
         },
         Column {
             name: "salinity_g_kg",
-            label: "salt in the water",
+            label: "salt",
             kind: || Kind::Number,
             needed: true,
             cells: numbered!("salinity_g_kg"),

@@ -99,7 +99,8 @@ fn row(site: Site, vessels: i64) -> Row {
 /// Those of the database.
 pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> Outcome {
     let loaded = app.read(&permit.0, |tx| {
-        let counts = counts_by_site(tx, organisation_today(tx)?)?;
+        let today = organisation_today(tx)?;
+        let counts = counts_by_site(tx, today)?;
         Ok((all(|page| store::list(tx, None, page))?, counts, organisation_name(tx)?))
     });
     let (mut found, counts, organisation) = loaded.await?;

@@ -1,11 +1,11 @@
 //! What stands in place of an empty list while an organisation has no vessel: what to do first.
 
 use crate::db::Tx;
+use crate::db::paging::PageRequest;
 use crate::error::Result;
 use crate::features::products::store::{self as products, ProductFilter};
 use crate::features::sites::store as sites;
 use crate::features::vessels::store as vessels;
-use crate::db::paging::PageRequest;
 
 /// What an organisation without vessels has already.
 #[derive(Debug)]

@@ -379,7 +379,8 @@ pub async fn page<P: Permission>(
     let title = format!("{}: {} treatment", vessel.fields.name, word(&plan.fields.kind));
     let frame = Frame::of(&request, organisation, "treatment", title)?;
     let (token, may_add) = (frame.form.clone(), frame.keeps_register());
-    let acts = acts.into_iter().map(|form| ActForm { token: token.clone(), may_add, ..again(form) }).collect();
+    let acts =
+        acts.into_iter().map(|form| ActForm { token: token.clone(), may_add, ..again(form) }).collect();
     let entries = plan.entries.iter().rev().map(|entry| entry_row(entry, &local)).collect();
     let page = TreatmentPage {
         frame,
