@@ -212,7 +212,7 @@ fn a_sheet_changes_in_what_was_typed_otherwise_and_in_nothing_else() {
 
     let page = lead.submit(&stands.with(&[("name", "Other")])).expect(412).text;
     assert_eq!(PageForm::of(&page, "product").value("name"), Some("Other"), "kept");
-    assert!(page.contains("The product changed since you read it"), "{page}");
+    assert!(page.contains("Somebody changed this after you opened the form"), "{page}");
     assert_eq!(read(), expected, "and not saved");
     let form = lead.form(&path, "product");
     refused_at(lead.submit(&form.with(&[("cure_hours_0", "-1")])), "product", "cure_hours_0", "-1");

@@ -178,7 +178,7 @@ fn a_site_changes_in_what_was_typed_otherwise_and_in_nothing_else() {
     let page = lead.submit(&stands.with(&[("name", "Other"), ("note", "typed")])).expect(412).text;
     let again = PageForm::of(&page, "site");
     assert_eq!((again.value("name"), again.value("note")), (Some("Other"), Some("typed")), "kept");
-    assert!(page.contains("The site changed since you read it"), "{page}");
+    assert!(page.contains("Somebody changed this after you opened the form"), "{page}");
     assert_eq!(read(), expected, "and not saved");
 
     // An emptied cell needs something to take its place: a climate gives it.

@@ -8,13 +8,17 @@ use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use super::yard_words::{LocalTime, capital, for_people};
-use crate::error::{Error, FieldError, Result};
+use crate::error::{Code, Error, FieldError, Result};
 use crate::http::body;
 use crate::ids::{EntryId, Id};
 
 mod field;
 
 pub use field::{Addition, Field, Group, Kind, Part};
+
+/// Told where a record changed after its form was opened.
+const STALE: &str = "Somebody changed this after you opened the form, so nothing was saved. Open it anew and make your change there; \
+     what you typed stands below to look it up.";
 
 /// What a form was filled in with.
 pub type Typed = BTreeMap<String, String>;
@@ -167,7 +171,9 @@ impl ActForm {
                 None => {}
             }
         }
-        if error.fields.is_empty() {
+        if error.code == Code::Stale {
+            self.problems.push(STALE.to_owned());
+        } else if error.fields.is_empty() {
             self.problems.push(for_people(&error.detail));
         }
         for fault in &error.fields {
