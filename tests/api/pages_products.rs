@@ -73,7 +73,7 @@ fn a_sheet_typed_on_the_page_is_the_one_a_program_would_send() {
     let by_program = app.lead().post("/v1/products", &body).expect(201).json;
     assert_eq!(fields(&products(&app)[2]), fields(&by_program));
 
-    let page = lead.get("/products?saved=1").expect(200).text;
+    let page = lead.get("/products?saved=1").expect(200).text.replace('\u{a0}', " ");
     for told in [
         "100 to 250 µm, 100 % solids",
         "Hull 10 to 30 °C, air to 80 %",

@@ -77,13 +77,18 @@ fn climate(fields: &ProductFields) -> String {
     let hull = range(Some(limits.min_surface_temperature_c), Some(limits.max_surface_temperature_c), "°C");
     let given = fields.min_surface_temperature_c.is_some() && fields.max_surface_temperature_c.is_some();
     let air = format!("air to {} %", number(limits.max_relative_humidity_pct));
-    let usual = (!given || fields.max_relative_humidity_pct.is_none()).then(|| "in part as usual".to_owned());
-    joined([hull.map(|hull| format!("hull {hull}")), Some(air), usual])
+    let told = joined([hull.map(|hull| format!("hull {hull}")), Some(air)]);
+    if given && fields.max_relative_humidity_pct.is_some() {
+        told
+    } else {
+        format!("{told} (in part as usual)")
+    }
 }
 
 /// From the warmest to the coldest line, as "6 h (30 °C) to 24 h (10 °C)".
 fn times(lines: &[SheetTimes]) -> Option<String> {
-    let told = |line: &SheetTimes| format!("{} h ({} °C)", number(line.min_h), number(line.temperature_c));
+    let told =
+        |line: &SheetTimes| format!("{}\u{a0}h ({}\u{a0}°C)", number(line.min_h), number(line.temperature_c));
     let (coldest, warmest) = (lines.first()?, lines.last()?);
     Some(if lines.len() == 1 { told(coldest) } else { format!("{} to {}", told(warmest), told(coldest)) })
 }
@@ -109,7 +114,7 @@ fn row(product: Product) -> Row {
         film: film(&fields),
         climate: climate(&fields),
         times: told,
-        about: [fields.r#ref, fields.note].into_iter().flatten().collect::<Vec<_>>().join(", "),
+        about: [fields.r#ref, fields.note].into_iter().flatten().collect::<Vec<_>>().join(". "),
         name: fields.name,
     }
 }

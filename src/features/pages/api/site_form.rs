@@ -63,9 +63,7 @@ fn named(name: &str) -> Option<&'static Climate> {
 /// The form of a new site, or of one as it stands.
 #[must_use]
 pub fn site_form(site: Option<&Site>, local: &LocalTime) -> ActForm {
-    let named = climates()
-        .iter()
-        .map(|climate| choice(climate.name, climate.description.trim_end_matches(" An approximation.")));
+    let named = climates().iter().map(|climate| choice(climate.name, climate_words(climate.name)));
     let mut fields = vec![
         Field::new("name", "Name", Kind::Text)
             .needed()

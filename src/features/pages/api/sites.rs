@@ -28,6 +28,7 @@ struct Row {
     id: SiteId,
     name: String,
     about: String,
+    note: String,
     water: String,
     salt: String,
     air: String,
@@ -80,7 +81,12 @@ fn row(site: Site, vessels: i64) -> Row {
     Row {
         id: site.id,
         name,
-        about: [r#ref, Some(time_zone), note].into_iter().flatten().collect::<Vec<_>>().join(", "),
+        about: [r#ref, Some(format!("clock of {time_zone}"))]
+            .into_iter()
+            .flatten()
+            .collect::<Vec<_>>()
+            .join(", "),
+        note: note.unwrap_or_default(),
         water: span(&months, |month| month.water_temperature_c),
         salt: salt(&months),
         air: format!(
