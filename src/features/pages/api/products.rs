@@ -4,13 +4,13 @@ use actix_web::HttpRequest;
 use askama::Template;
 use uuid::Uuid;
 
-use super::act_form::{ActForm, Typed};
+use super::act_form::Typed;
 use super::entry::all;
 use super::entry_survey::once;
 use super::form::{Filled, sent_version};
 use super::frame::{Frame, organisation_name, send};
 use super::product_form::{Read as ReadSheet, product_form};
-use super::register_form::{Register, page, take};
+use super::register_form::{Opened, Register, page, take};
 use super::session::PagePermit;
 use super::yard_words::{LocalTime, capital, headed, number, word};
 use crate::db::Tx;
@@ -143,7 +143,7 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
 const PRODUCTS: Register =
     Register { list: "/products", name: "Products", new: "New product", form, take: take_product };
 
-fn form(tx: &mut Tx<'_>, id: Option<Uuid>, typed: Option<&Typed>) -> Result<(ActForm, Option<String>)> {
+fn form(tx: &mut Tx<'_>, id: Option<Uuid>, typed: Option<&Typed>) -> Result<Opened> {
     let product = id.map(|id| store::read(tx, ProductId::from(id))).transpose()?;
     let form = product_form(product.as_ref(), typed, &LocalTime::of(tx)?);
     Ok((form, product.map(|product| product.fields.name)))

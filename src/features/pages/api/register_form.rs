@@ -15,6 +15,9 @@ use crate::http::problem::status;
 use crate::http::{App, Outcome};
 use crate::permissions::KeepRegister;
 
+/// A form with the name of its record, where there is one.
+pub type Opened = (ActForm, Option<String>);
+
 /// The records of a list.
 #[derive(Debug)]
 pub struct Register {
@@ -25,7 +28,7 @@ pub struct Register {
     /// The title of the page of a new one.
     pub new: &'static str,
     /// The form of a new one or of one as it stands, with room for what was typed, and the record's name.
-    pub form: fn(&mut Tx<'_>, Option<Uuid>, Option<&Typed>) -> Result<(ActForm, Option<String>)>,
+    pub form: fn(&mut Tx<'_>, Option<Uuid>, Option<&Typed>) -> Result<Opened>,
     /// Makes one of what was typed, or changes that one.
     pub take: fn(&mut Tx<'_>, Option<Uuid>, &Typed) -> Result<()>,
 }

@@ -4,12 +4,12 @@ use actix_web::HttpRequest;
 use askama::Template;
 use uuid::Uuid;
 
-use super::act_form::{ActForm, Typed};
+use super::act_form::Typed;
 use super::entry::all;
 use super::entry_survey::once;
 use super::form::{Filled, sent_version};
 use super::frame::{Frame, organisation_name, send};
-use super::register_form::{Register, page, take};
+use super::register_form::{Opened, Register, page, take};
 use super::session::PagePermit;
 use super::site_form::{at_fields, climate_words, site_form, site_json};
 use super::yard_words::{LocalTime, number};
@@ -120,7 +120,7 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
 
 const SITES: Register = Register { list: "/sites", name: "Sites", new: "New site", form, take: take_site };
 
-fn form(tx: &mut Tx<'_>, id: Option<Uuid>, _: Option<&Typed>) -> Result<(ActForm, Option<String>)> {
+fn form(tx: &mut Tx<'_>, id: Option<Uuid>, _: Option<&Typed>) -> Result<Opened> {
     let site = id.map(|id| store::read(tx, SiteId::from(id))).transpose()?;
     let form = site_form(site.as_ref(), &LocalTime::of(tx)?);
     Ok((form, site.map(|site| site.fields.name)))
