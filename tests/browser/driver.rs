@@ -146,6 +146,36 @@ impl Browser {
         self.call("GET", "/url", &Value::Null).as_str().expect("an address").to_owned()
     }
 
+    /// Its tabs.
+    pub fn tabs(&self) -> Vec<String> {
+        let tabs = self.call("GET", "/window/handles", &Value::Null);
+        tabs.as_array().into_iter().flatten().filter_map(|tab| tab.as_str().map(str::to_owned)).collect()
+    }
+
+    /// The tab that is opened beside these, waited for.
+    #[track_caller]
+    pub fn opened_beside(&self, tabs: &[String]) -> String {
+        let begun = Instant::now();
+        loop {
+            if let Some(opened) = self.tabs().into_iter().find(|tab| !tabs.contains(tab)) {
+                return opened;
+            }
+            assert!(begun.elapsed() < PATIENCE, "no tab is opened");
+        }
+    }
+
+    /// Turns to a tab.
+    #[track_caller]
+    pub fn turn_to(&self, tab: &str) {
+        self.call("POST", "/window", &json!({"handle": tab}));
+    }
+
+    /// Closes the tab it is turned to.
+    #[track_caller]
+    pub fn close_tab(&self) {
+        self.call("DELETE", "/window", &Value::Null);
+    }
+
     /// The first element that a CSS selector chooses, waited for.
     #[track_caller]
     fn element(&self, selector: &str) -> String {

@@ -17,4 +17,5 @@ mod every_page;
 mod hull;
 mod importing;
 mod recording;
+mod register;
 mod signing_in;

@@ -18,8 +18,8 @@ use crate::permissions::{
 };
 use api::{
     acts, ashore, choice, corrections, drying, due, entry, entry_new, entry_survey, exports, files, grants,
-    hindcast, hull, import, learning_acts, me, members, plan_new, policy, programs, record_acts, records,
-    session, sign_in, statistics, treatment, treatment_acts, vessel_change, webhooks,
+    hindcast, hull, import, learning_acts, me, members, plan_new, policy, products, programs, record_acts,
+    records, session, sign_in, sites, statistics, treatment, treatment_acts, vessel_change, webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.
@@ -65,6 +65,16 @@ pub const PAGES: &[PageRoute] = &[
     needs::<Read>("GET", "/fleet.xlsx", || web::get().to(exports::fleet_workbook)),
     needs::<Read>("GET", "/fleet.print", || web::get().to(exports::fleet_printed)),
     needs::<Read>("GET", "/vessels", || web::get().to(hull::list::show)),
+    needs::<Read>("GET", "/sites", || web::get().to(sites::show)),
+    needs::<KeepRegister>("GET", "/sites/new", || web::get().to(sites::show_new)),
+    needs::<KeepRegister>("POST", "/sites/new", || web::post().to(sites::make)),
+    needs::<KeepRegister>("GET", "/sites/{id}/change", || web::get().to(sites::show_one)),
+    needs::<KeepRegister>("POST", "/sites/{id}/change", || web::post().to(sites::change)),
+    needs::<Read>("GET", "/products", || web::get().to(products::show)),
+    needs::<KeepRegister>("GET", "/products/new", || web::get().to(products::show_new)),
+    needs::<KeepRegister>("POST", "/products/new", || web::post().to(products::make)),
+    needs::<KeepRegister>("GET", "/products/{id}/change", || web::get().to(products::show_one)),
+    needs::<KeepRegister>("POST", "/products/{id}/change", || web::post().to(products::change)),
     needs::<Read>("GET", "/ashore", || web::get().to(ashore::show)),
     needs::<KeepRegister>("GET", "/vessels/new", || web::get().to(vessel_change::show_new)),
     needs::<KeepRegister>("POST", "/vessels/new", || web::post().to(vessel_change::make)),

@@ -96,6 +96,26 @@ pub fn create(tx: &mut Tx<'_>, id: ProductId, fields: ProductFields) -> Result<P
     read(tx, id)
 }
 
+/// Changes a product as it was read within this transaction to these fields.
+///
+/// # Errors
+/// Invalid fields; stale; those of the database.
+pub fn change(tx: &mut Tx<'_>, before: &Product, after: ProductFields) -> Result<ProductView> {
+    let after = after.checked()?;
+    store::update(tx, before.id, &after, before.version)?;
+    audit::record(
+        tx,
+        &Act {
+            action: "change_product",
+            entity: "product",
+            entity_id: before.id.into(),
+            before: Some(&before.fields),
+            after: Some(&after),
+        },
+    )?;
+    read(tx, before.id)
+}
+
 /// Reads a product within a transaction.
 ///
 /// # Errors
@@ -155,19 +175,8 @@ pub async fn change_product(
     let changed = app.write(&permit, move |tx| {
         let before = store::read(tx, id.0)?;
         if_match.check(before.version)?;
-        let after = patch.apply(&before.fields)?.checked()?;
-        store::update(tx, id.0, &after, before.version)?;
-        audit::record(
-            tx,
-            &Act {
-                action: "change_product",
-                entity: "product",
-                entity_id: id.0.into(),
-                before: Some(&before.fields),
-                after: Some(&after),
-            },
-        )?;
-        read(tx, id.0)
+        let after = patch.apply(&before.fields)?;
+        change(tx, &before, after)
     });
     changed.await.map(kept)
 }

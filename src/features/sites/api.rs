@@ -114,6 +114,35 @@ pub fn create(tx: &mut Tx<'_>, id: SiteId, fields: SiteFields) -> Result<SiteVie
     read(tx, id)
 }
 
+/// Changes a site as it was read within this transaction to these fields.
+///
+/// # Errors
+/// Invalid fields; stale; those of the database.
+pub fn change(tx: &mut Tx<'_>, before: &Site, after: SiteFields) -> Result<SiteView> {
+    let after = after.completed(Some(&before.fields))?;
+    store::update(tx, before.id, &after, before.version)?;
+    audit::record(
+        tx,
+        &Act {
+            action: "change_site",
+            entity: "site",
+            entity_id: before.id.into(),
+            before: Some(&before.fields),
+            after: Some(&after),
+        },
+    )?;
+    if after.time_zone != before.fields.time_zone
+        && let Ok(zone) = after.time_zone.parse()
+    {
+        schedule::move_to_zone(tx, Some(before.id), zone)?;
+    }
+    // Another zone, another today.
+    if after.months != before.fields.months || after.time_zone != before.fields.time_zone {
+        request_forecasts_of_site(tx, before.id)?;
+    }
+    read(tx, before.id)
+}
+
 /// Reads a site within a transaction.
 ///
 /// # Errors
@@ -184,28 +213,8 @@ pub async fn change_site(
     let changed = app.write(&permit, move |tx| {
         let before = store::read(tx, id.0)?;
         if_match.check(before.version)?;
-        let after = patch.apply(&before.fields)?.completed(Some(&before.fields))?;
-        store::update(tx, id.0, &after, before.version)?;
-        audit::record(
-            tx,
-            &Act {
-                action: "change_site",
-                entity: "site",
-                entity_id: id.0.into(),
-                before: Some(&before.fields),
-                after: Some(&after),
-            },
-        )?;
-        if after.time_zone != before.fields.time_zone
-            && let Ok(zone) = after.time_zone.parse()
-        {
-            schedule::move_to_zone(tx, Some(id.0), zone)?;
-        }
-        // Another zone, another today.
-        if after.months != before.fields.months || after.time_zone != before.fields.time_zone {
-            request_forecasts_of_site(tx, id.0)?;
-        }
-        read(tx, id.0)
+        let after = patch.apply(&before.fields)?;
+        change(tx, &before, after)
     });
     changed.await.map(kept)
 }

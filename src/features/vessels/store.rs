@@ -19,7 +19,7 @@ use crate::db::schema::{grants, vessel_zones, vessels};
 use crate::error::{Code, Error, Result};
 use crate::ids::{OrgId, SiteId, VesselId};
 
-pub use by_name::by_name;
+pub use by_name::{by_name, counts_by_site};
 
 /// A vessel as stored.
 #[derive(Debug, Clone)]

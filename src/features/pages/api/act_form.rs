@@ -4,190 +4,24 @@
 use std::collections::BTreeMap;
 
 use askama::Template;
-use chrono::{DateTime, Utc};
 use serde::Serialize;
 use serde_json::{Map, Value, json};
 
 use super::yard_words::{LocalTime, capital, for_people};
-use crate::error::{Error, FieldError, Result};
+use crate::error::{Code, Error, FieldError, Result};
 use crate::http::body;
 use crate::ids::{EntryId, Id};
 
+mod field;
+
+pub use field::{Addition, Field, Group, Kind, Part};
+
+/// Told where a record changed after its form was opened.
+const STALE: &str = "Somebody changed this after you opened the form, so nothing was saved. Open it anew and make your change there; \
+     what you typed stands below to look it up.";
+
 /// What a form was filled in with.
 pub type Typed = BTreeMap<String, String>;
-
-/// What is typed into a field.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Kind {
-    /// A line of text.
-    Text,
-    /// Several lines.
-    Long,
-    /// What nobody may read over a shoulder; never shown again.
-    Secret,
-    /// A number, with point or comma.
-    Number,
-    /// Several numbers.
-    Numbers,
-    /// A day.
-    Day,
-    /// A time by the organisation's clock.
-    Time,
-    /// Yes or no.
-    Flag,
-    /// One of some: code and words.
-    Choice(Vec<(String, String)>),
-    /// Not shown.
-    Unseen,
-}
-
-/// A part of a form, begun by one of its fields.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Part {
-    /// Its heading.
-    pub title: &'static str,
-    /// Whether it is folded up: for what is rarely entered.
-    pub folded: bool,
-}
-
-/// The fields of a part.
-#[derive(Debug)]
-pub struct Group<'a> {
-    /// The part; none for the fields before the first.
-    pub part: Option<Part>,
-    /// Whether it is unfolded: something in it is wrong.
-    pub open: bool,
-    /// Its fields.
-    pub fields: &'a [Field],
-}
-
-/// A field.
-#[derive(Debug, Clone)]
-pub struct Field {
-    /// As in the JSON.
-    pub name: &'static str,
-    /// What people call it.
-    pub label: String,
-    /// What is typed.
-    pub kind: Kind,
-    /// In which unit.
-    pub unit: String,
-    /// Whether it can be left empty.
-    pub required: bool,
-    /// What stands in it.
-    pub value: String,
-    /// What to know of it.
-    pub hint: &'static str,
-    /// What is wrong with it.
-    pub problem: Option<String>,
-    /// The part of the form that it begins.
-    pub begins: Option<Part>,
-}
-
-impl Field {
-    /// A field that may be left empty.
-    #[must_use]
-    pub fn new(name: &'static str, label: &str, kind: Kind) -> Self {
-        let (label, unit, value) = (label.to_owned(), String::new(), String::new());
-        Self { name, label, kind, unit, required: false, value, hint: "", problem: None, begins: None }
-    }
-    /// A field that is not shown.
-    #[must_use]
-    pub fn unseen(name: &'static str, value: impl ToString) -> Self {
-        Self::new(name, "", Kind::Unseen).holding(value.to_string())
-    }
-    /// In this unit.
-    #[must_use]
-    pub fn measured_in(mut self, unit: &str) -> Self {
-        unit.clone_into(&mut self.unit);
-        self
-    }
-    /// Not to be left empty.
-    #[must_use]
-    pub fn needed(mut self) -> Self {
-        self.required = true;
-        self
-    }
-    /// With this in it.
-    #[must_use]
-    pub fn holding(mut self, value: impl Into<String>) -> Self {
-        self.value = value.into();
-        self
-    }
-
-    /// With this to know of it.
-    #[must_use]
-    pub fn told(mut self, hint: &'static str) -> Self {
-        self.hint = hint;
-        self
-    }
-    /// The first of a part of the form.
-    #[must_use]
-    pub fn beginning(mut self, title: &'static str) -> Self {
-        self.begins = Some(Part { title, folded: false });
-        self
-    }
-    /// The first of a part of the form that is folded up.
-    #[must_use]
-    pub fn folding(mut self, title: &'static str) -> Self {
-        self.begins = Some(Part { title, folded: true });
-        self
-    }
-
-    /// Takes what a record has for it: figures to their last digit, so that showing them changes none.
-    pub fn hold(&mut self, value: &Value, local: &LocalTime) {
-        self.value = match value {
-            Value::Null | Value::Bool(false) if self.kind == Kind::Flag => String::new(),
-            Value::Null => String::new(),
-            Value::String(text) if self.kind == Kind::Time => {
-                text.parse().map_or_else(|_| text.clone(), |at| local.typed(at))
-            }
-            Value::String(text) => text.clone(),
-            Value::Number(number) => number.as_f64().map_or_else(|| number.to_string(), |it| it.to_string()),
-            other => other.to_string(),
-        };
-    }
-
-    /// The ids of what is told of it.
-    fn told_by(&self, act: &str) -> String {
-        let id = |what: &str| format!("{act}-{}-{what}", self.name);
-        let hint = (!self.hint.is_empty()).then(|| id("hint"));
-        [hint, self.problem.as_ref().map(|_| id("problem"))]
-            .into_iter()
-            .flatten()
-            .collect::<Vec<_>>()
-            .join(" ")
-    }
-
-    fn json(&self, text: &str, local: &LocalTime) -> Result<Value, FieldError> {
-        let wrong = |detail: &str| FieldError::new(format!("/{}", self.name), "type", detail);
-        let read = |text: &str| {
-            let value: Option<f64> = text.trim().replace(',', ".").parse().ok();
-            value
-                .filter(|value| value.is_finite())
-                .ok_or_else(|| wrong("is no number. Enter digits, as 12.5."))
-        };
-        Ok(match self.kind {
-            Kind::Number => json!(whole(read(text)?)),
-            Kind::Numbers => {
-                let parts = text.split([' ', ';', '\n', '\r', '\t']).filter(|part| !part.trim().is_empty());
-                json!(parts.map(read).collect::<Result<Vec<f64>, _>>()?)
-            }
-            Kind::Time => {
-                let at: DateTime<Utc> = local.read(self.name, text)?;
-                json!(at)
-            }
-            Kind::Flag => json!(true),
-            _ => json!(text),
-        })
-    }
-}
-
-/// A whole number as such: fields that count take no fraction.
-fn whole(value: f64) -> Value {
-    #[expect(clippy::cast_possible_truncation, reason = "whole and small")]
-    if value.fract() == 0.0 && value.abs() < 1e9 { json!(value as i64) } else { json!(value) }
-}
 
 /// A form for one act.
 #[derive(Debug, Clone, Template)]
@@ -213,6 +47,8 @@ pub struct ActForm {
     pub fields: Vec<Field>,
     /// The token that forms carry.
     pub token: String,
+    /// Whether who looks may add what a choice lacks.
+    pub may_add: bool,
 }
 
 impl ActForm {
@@ -236,6 +72,7 @@ impl ActForm {
             problems: Vec::new(),
             fields,
             token: String::new(),
+            may_add: false,
         }
     }
 
@@ -334,7 +171,9 @@ impl ActForm {
                 None => {}
             }
         }
-        if error.fields.is_empty() {
+        if error.code == Code::Stale {
+            self.problems.push(STALE.to_owned());
+        } else if error.fields.is_empty() {
             self.problems.push(for_people(&error.detail));
         }
         for fault in &error.fields {

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 
 use super::act_form::{ActForm, Typed};
 use super::entry_survey::is_shown;
-use super::form::{self, sent_version};
+use super::form::sent_version;
 use super::frame::{Frame, organisation_name, send_as};
 use super::session::{PagePermit, see};
 use super::treatment::Refused;
@@ -146,11 +146,11 @@ pub async fn page<P: Permission>(
             None => problems.push(for_people(&error.detail)),
         }
     }
-    let token = form::token(&request)?;
-    for form in &mut sheet.acts {
-        form.token.clone_from(&token);
-    }
     let frame = Frame::of(&request, organisation, "vessels", sheet.title.clone())?;
+    for form in &mut sheet.acts {
+        form.token.clone_from(&frame.form);
+        form.may_add = frame.keeps_register();
+    }
     send_as(code, &CorrectionPage { frame, sheet, problems })
 }
 

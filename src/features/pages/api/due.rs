@@ -13,6 +13,7 @@ use super::frame::{Frame, organisation_name, send};
 use super::marks::{Axis, day, range_words};
 use super::members::whole;
 use super::session::PagePermit;
+use super::start::Start;
 use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
@@ -167,6 +168,13 @@ impl Asked {
         if chosen.is_empty() { "All rows.".to_owned() } else { format!("Only: {}.", chosen.join(", ")) }
     }
 
+    /// Whether rows are left out of the page.
+    fn is_narrowed(&self) -> bool {
+        let filtered = self.org_id.is_some() || self.site_id.is_some() || self.kind.is_some();
+        // Each lift is of rows with a date.
+        filtered || self.when.is_some() || self.by.is_some() || self.cursor.is_some()
+    }
+
     fn address(&self, path: &str) -> String {
         let query = serde_urlencoded::to_string(self).unwrap_or_default();
         if query.is_empty() { path.to_owned() } else { format!("{path}?{query}") }
@@ -200,6 +208,8 @@ struct DuePage {
     axis: String,
     next: Option<String>,
     cautions: Vec<&'static str>,
+    narrowed: bool,
+    start: Option<Start>,
 }
 
 #[expect(clippy::unused_self, reason = "the template calls methods")]
@@ -349,10 +359,11 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
             let counts = counts(tx, &asked, today)?;
             let (sites, organisation) = (sites::store::names(tx)?, organisation_name(tx)?);
             let fleets = fleets(tx, &organisation)?;
-            Ok((asked, groups, next, counts, sites, organisation, axis, fleets))
+            let start = if groups.is_empty() { Start::of(tx)? } else { None };
+            Ok((asked, groups, next, counts, sites, organisation, axis, fleets, start))
         })
         .await?;
-    let (asked, mut groups, next, counts, sites, organisation, axis, fleets) = loaded;
+    let (asked, mut groups, next, counts, sites, organisation, axis, fleets, start) = loaded;
     let own = permit.0.actor().org_id;
     for shown in groups.iter_mut().flat_map(|group| &mut group.rows) {
         // Of another organisation that granted it.
@@ -365,7 +376,8 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
     let Page { next_cursor, .. } = asked.answer(Slice { items: Vec::<()>::new(), next }, |()| ());
     let next = next_cursor.map(|cursor| Asked { cursor: Some(cursor), ..asked.clone() }.address("/due"));
     let frame = Frame::of(&request, organisation, "due", "What falls due")?;
-    send(&DuePage { frame, asked, sites, fleets, counts, groups, axis: axis.heading(), next, cautions })
+    let (narrowed, axis) = (asked.is_narrowed(), axis.heading());
+    send(&DuePage { frame, asked, sites, fleets, counts, groups, axis, next, cautions, narrowed, start })
 }
 
 /// The same list as CSV, whole.

@@ -10,7 +10,7 @@ use super::entry::all;
 use super::entry_survey::{is_shown, once};
 use super::form::{self, Filled};
 use super::frame::{Frame, organisation_name, send_as};
-use super::record_forms::{kinds, lift_words};
+use super::record_forms::{ADD_A_PRODUCT, kinds, lift_words};
 use super::session::{PagePermit, see};
 use super::yard_words::{LocalTime, headed, word};
 use crate::codes;
@@ -82,6 +82,7 @@ fn plan_form(
         let own = sheets.iter().filter(|sheet| Some(sheet.fields.role) == step.role());
         let own = own.map(|sheet| (sheet.id.to_string(), sheet.fields.name.clone())).collect();
         let field = Field::new(product, &format!("{}: product", headed(&step.role())), Kind::Choice(own));
+        let field = field.lacking(ADD_A_PRODUCT);
         let hint = "Of a curative treatment only.";
         fields.push(if n == 0 { field.folding("Products and coats").told(hint) } else { field });
     }
@@ -252,7 +253,7 @@ async fn page(
         Some(TreatmentKind::Curative) => "The evidence supports a curative treatment",
         None => "The evidence supports no path yet",
     };
-    let act = ActForm { token: form::token(&request)?, ..act };
+    let act = ActForm { token: form::token(&request)?, may_add: frame.keeps_register(), ..act };
     send_as(code, &PlanPage { frame, vessel_id, vessel, lift, advised, reasons: advice.reasons, act })
 }
 

@@ -2,7 +2,7 @@
 
 use chrono::NaiveDate;
 
-use super::act_form::{Field, Kind};
+use super::act_form::{Addition, Field, Kind};
 use super::entry_survey::choice;
 use super::marks::day;
 use super::yard_words::{LocalTime, headed, word};
@@ -23,6 +23,22 @@ fn zones() -> Kind {
         ["bottom", "waterline", "keel", "rudder", "appendage"].map(|zone| choice(zone, zone)).to_vec(),
     )
 }
+
+/// What a coat is there for.
+#[must_use]
+pub fn roles() -> Kind {
+    let roles = [
+        ("gelcoat", "gelcoat"),
+        ("sealer", "sealer"),
+        ("barrier", "barrier"),
+        ("topcoat", "topcoat, for looks and weather"),
+        ("antifouling", "antifouling"),
+    ];
+    Kind::Choice(roles.map(|(code, words)| choice(code, words)).to_vec())
+}
+
+/// Where a product is added that a choice of them lacks.
+pub const ADD_A_PRODUCT: Addition = Addition { address: "/products/new", words: "Add a product" };
 
 /// A day that is mostly today.
 fn day_of(name: &'static str, label: &str, today: NaiveDate) -> Field {
@@ -68,23 +84,11 @@ pub fn haul_out(today: NaiveDate) -> Vec<Field> {
 /// Of a coat. Those that stay as they are once recorded come first where they are wanted.
 #[must_use]
 pub fn coat(local: &LocalTime, products: &[Product], lifts: Option<&[HaulOut]>) -> Vec<Field> {
-    let roles = [
-        ("gelcoat", "gelcoat"),
-        ("sealer", "sealer"),
-        ("barrier", "barrier"),
-        ("topcoat", "topcoat, for looks and weather"),
-        ("antifouling", "antifouling"),
-    ];
     let sheets = products.iter().map(|product| {
         (product.id.to_string(), format!("{} ({})", product.fields.name, word(&product.fields.role)))
     });
     let mut fields = vec![
-        Field::new(
-            "role",
-            "What it is there for",
-            Kind::Choice(roles.map(|(code, words)| choice(code, words)).to_vec()),
-        )
-        .needed(),
+        Field::new("role", "What it is there for", roles()).needed(),
         Field::new("zone", "Zone", zones()).needed().holding("bottom"),
         day_of("applied_on", "Day it was put on", local.today()),
     ];
@@ -98,7 +102,8 @@ pub fn coat(local: &LocalTime, products: &[Product], lifts: Option<&[HaulOut]>) 
     }
     fields.extend([
         Field::new("product_id", "Product, by its data sheet", Kind::Choice(sheets.collect()))
-            .told("What the sheet says and you leave empty is taken from it."),
+            .told("What the sheet says and you leave empty is taken from it.")
+            .lacking(ADD_A_PRODUCT),
         Field::new("product", "Product, where no sheet is entered", Kind::Text),
         Field::new("colour", "Colour", Kind::Text),
         number("dry_film_um", "Dry film", "µm").told("Left open, what is usual for such a coat is taken."),

@@ -355,6 +355,7 @@ pub async fn page<P: Permission>(
     }
     for form in &mut acts {
         form.token.clone_from(&token);
+        form.may_add = may::<KeepRegister>(&powers);
     }
     let asked: std::collections::BTreeMap<String, String> = form::query(&request).unwrap_or_default();
     let name = hull.vessel.fields.name.clone();

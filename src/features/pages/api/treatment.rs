@@ -148,6 +148,7 @@ struct EntryRow {
 #[template(path = "treatment.html")]
 struct TreatmentPage {
     frame: Frame,
+    id: TreatmentId,
     vessel_id: VesselId,
     vessel: String,
     haul_out: String,
@@ -365,23 +366,25 @@ pub async fn page<P: Permission>(
             problems.push(for_people(&refused.error.detail));
         }
     }
-    let token = form::token(&request)?;
     let done = asked.and_then(|asked| asked.done).filter(|_| refused.is_none());
     let done = done.filter(|act| act.len() < 20 && act.chars().all(|c| c.is_ascii_lowercase() || c == '_'));
     let again = |form: ActForm| match &refused {
         Some(refused) if refused.act == form.act => form.refused(&refused.typed, &refused.error),
         _ => form,
     };
-    let acts = acts.into_iter().map(|form| ActForm { token: token.clone(), ..again(form) }).collect();
     let until = haul_out
         .fields
         .relaunched_on
         .map_or_else(|| "ashore now".to_owned(), |on| format!("relaunched {}", day(on)));
     let title = format!("{}: {} treatment", vessel.fields.name, word(&plan.fields.kind));
     let frame = Frame::of(&request, organisation, "treatment", title)?;
+    let (token, may_add) = (frame.form.clone(), frame.keeps_register());
+    let acts =
+        acts.into_iter().map(|form| ActForm { token: token.clone(), may_add, ..again(form) }).collect();
     let entries = plan.entries.iter().rev().map(|entry| entry_row(entry, &local)).collect();
     let page = TreatmentPage {
         frame,
+        id,
         vessel_id: vessel.id,
         vessel: vessel.fields.name,
         haul_out: format!("lifted {}, {until}", day(haul_out.fields.lifted_on)),

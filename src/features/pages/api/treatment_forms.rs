@@ -3,6 +3,7 @@
 use super::act_form::{ActForm, Field, Kind, fresh_id};
 use super::entry::may;
 use super::entry_survey::choice;
+use super::record_forms::ADD_A_PRODUCT;
 use super::yard_words::{LocalTime, headed, number, word};
 use crate::features::products::model::CoatRole;
 use crate::features::products::store::Product;
@@ -215,7 +216,10 @@ impl Forms<'_> {
             )
             .needed()
             .holding(at(step, zone).0),
-            Field::new("product_id", "Product", Kind::Choice(products)).needed().holding(product),
+            Field::new("product_id", "Product", Kind::Choice(products))
+                .needed()
+                .holding(product)
+                .lacking(ADD_A_PRODUCT),
             Field::new("batch_number", "Batch number", Kind::Text),
             Field::new("colour", "Colour: alternate them, so that a miss shows", Kind::Text),
             Field::new("started_at", &label("Begun"), Kind::Time).needed(),

@@ -57,7 +57,7 @@ async fn page(
     };
     let title = name.as_ref().map_or_else(|| "New vessel".to_owned(), |name| format!("Change {name}"));
     let frame = Frame::of(&request, organisation, "vessels", title)?;
-    let act = ActForm { token: form::token(&request)?, ..act };
+    let act = ActForm { token: form::token(&request)?, may_add: frame.keeps_register(), ..act };
     send_as(code, &ChangePage { frame, vessel: id.zip(name), act })
 }
 

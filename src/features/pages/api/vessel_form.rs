@@ -2,7 +2,7 @@
 
 use serde_json::{Map, Value, json};
 
-use super::act_form::{ActForm, Field, Kind, Typed, fresh_id};
+use super::act_form::{ActForm, Addition, Field, Kind, Typed, fresh_id};
 use super::entry_survey::choice;
 use super::hull::month;
 use super::yard_words::{LocalTime, headed, word};
@@ -55,7 +55,8 @@ pub fn vessel_form(vessel: Option<&Vessel>, sites: &[(SiteId, String)], local: &
             "Lies at",
             Kind::Choice(sites.iter().map(|(id, name)| (id.to_string(), name.clone())).collect()),
         )
-        .told("Left open, a stand-in climate is taken."),
+        .told("Left open, a stand-in climate is taken.")
+        .lacking(Addition { address: "/sites/new", words: "Add a site" }),
         Field::new("berth", "Berth", Kind::Text),
     ];
     fields.extend(built());

@@ -1,6 +1,9 @@
 //! Vessels as people look for them.
 
+use std::collections::HashMap;
+
 use chrono::NaiveDate;
+use diesel::dsl::count_star;
 use diesel::prelude::*;
 
 use super::{Vessel, VesselRow, completed, containing, read};
@@ -49,4 +52,18 @@ pub fn by_name(
         .select(VesselRow::as_select())
         .load(tx.conn())?;
     completed(tx, rows)
+}
+
+/// How many vessels in service on a day lie at each site that has any, and how many at none.
+///
+/// # Errors
+/// Those of the database.
+pub fn counts_by_site(tx: &mut Tx<'_>, day: NaiveDate) -> Result<HashMap<Option<SiteId>, i64>> {
+    let counted: Vec<(Option<SiteId>, i64)> = vessels::table
+        .filter(vessels::org_id.eq(tx.org_id()))
+        .filter(vessels::retired_on.is_null().or(vessels::retired_on.gt(day)))
+        .group_by(vessels::site_id)
+        .select((vessels::site_id, count_star()))
+        .load(tx.conn())?;
+    Ok(counted.into_iter().collect())
 }

@@ -14,6 +14,7 @@ use crate::features::pages::api::form;
 use crate::features::pages::api::frame::{Frame, organisation_name, send};
 use crate::features::pages::api::marks::day;
 use crate::features::pages::api::session::PagePermit;
+use crate::features::pages::api::start::Start;
 use crate::features::vessels::store::{self as vessels, Vessel};
 use crate::features::{sites, vessels as vessels_feature};
 use crate::http::{App, Outcome};
@@ -53,6 +54,7 @@ struct VesselsPage {
     sites: Vec<(SiteId, String)>,
     rows: Vec<Row>,
     next: Option<String>,
+    start: Option<Start>,
 }
 
 #[expect(clippy::unused_self, reason = "the template calls methods")]
@@ -78,13 +80,15 @@ fn about(fields: &VesselFields) -> String {
 pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> Outcome {
     let asked: Asked = form::query(&request)?;
     let looked_for = asked.clone();
-    let (mut found, due_rows, sites, organisation, today) = app
+    let (mut found, due_rows, sites, organisation, today, start) = app
         .read(&permit.0, move |tx| -> Result<_> {
             let today = organisation_today(tx)?;
             let text = looked_for.text.as_deref().map(str::trim).filter(|text| !text.is_empty());
             let found = vessels::by_name(tx, today, text, looked_for.site_id, looked_for.after, ROWS + 1)?;
             let ids: Vec<VesselId> = found.iter().map(|vessel| vessel.id).collect();
-            Ok((found, due::of_vessels(tx, &ids)?, sites::store::names(tx)?, organisation_name(tx)?, today))
+            let start = if found.is_empty() { Start::of(tx)? } else { None };
+            let (due_rows, sites) = (due::of_vessels(tx, &ids)?, sites::store::names(tx)?);
+            Ok((found, due_rows, sites, organisation_name(tx)?, today, start))
         })
         .await?;
     let most = usize::try_from(ROWS).unwrap_or(usize::MAX);
@@ -115,5 +119,5 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
     };
     let rows: Vec<Row> = found.into_iter().map(row).collect();
     let frame = Frame::of(&request, organisation, "vessels", "Vessels")?;
-    send(&VesselsPage { frame, asked, sites, rows, next })
+    send(&VesselsPage { frame, asked, sites, rows, next, start })
 }
