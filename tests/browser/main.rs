@@ -16,5 +16,6 @@ mod entry;
 mod every_page;
 mod hull;
 mod importing;
+mod menu;
 mod recording;
 mod signing_in;

@@ -335,7 +335,7 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "record_treatment_coat" => bodies("create_coat", ids),
         "close_treatment" => json!({"launch_at": "2026-04-19T10:00:00Z", "person_name": "A yard lead"}),
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
-        "correct_survey" => json!({"reason": "a slip of the pen"}),
+        "correct_survey" | "withdraw_survey" => json!({"reason": "a slip of the pen"}),
         "create_calendar_feed" => json!({"name": "A calendar", "site_id": id("sites")}),
         "erase_attachment" => json!({"reason": "a person is to be seen"}),
         change if change.starts_with("change_") => changes(change),

@@ -92,6 +92,14 @@ pub fn hull_name(hull: HullPart) -> &'static str {
     }
 }
 
+/// That the readings of a survey went on after its day, and until when.
+fn read_until(survey: &DossierSurvey) -> String {
+    let last = survey.values.iter().filter_map(|value| value.last_taken_at).max();
+    last.map(|at| at.date_naive())
+        .filter(|on| *on > survey.fields.surveyed_on)
+        .map_or_else(String::new, |on| format!(", read until {on}"))
+}
+
 /// What the maps of a hull's surveys share.
 #[derive(Debug, Clone, Copy)]
 pub struct MapFacts<'a> {
@@ -154,8 +162,9 @@ pub fn maps_of(
         };
         let frame = Frame {
             title: format!(
-                "Readings of {} on {}, unfolded, seen from below {turned}.",
+                "Readings of {}{} on {}, unfolded, seen from below {turned}.",
                 survey.fields.surveyed_on,
+                read_until(survey),
                 hull_name(hull)
             ),
             scale: scale.to_owned(),
@@ -176,7 +185,7 @@ fn survey_part<'a>(dossier: &Dossier, survey: &'a DossierSurvey) -> SurveyPart<'
     let facts =
         MapFacts { vessel: &dossier.vessel.fields, stations: &dossier.stations, surveys: &dossier.surveys };
     let (maps, unplaced) = maps_of(facts, survey, &[], Bow::Left);
-    SurveyPart { survey, facts: survey_facts(survey), maps, unplaced }
+    SurveyPart { survey, facts: survey_facts(survey), until: read_until(survey), maps, unplaced }
 }
 
 /// Tables of all that was read: a table for each scale and so many surveys.
@@ -207,7 +216,7 @@ fn tables(dossier: &Dossier) -> Vec<ReadingTable> {
             let draft =
                 |survey: &DossierSurvey| if survey.state == SurveyState::Draft { ", draft" } else { "" };
             let days =
-                some.iter().map(|survey| format!("{}{}", survey.fields.surveyed_on, draft(survey))).collect();
+                some.iter().map(|survey| format!("{}{}{}", survey.fields.surveyed_on, read_until(survey), draft(survey))).collect();
             tables.push(ReadingTable { scale: scale.to_owned(), days, rows });
         }
     }

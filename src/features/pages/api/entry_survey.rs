@@ -5,13 +5,16 @@ use serde_json::{Value, json};
 
 use super::act_form::{ActForm, Field, Kind, Typed, fresh_id};
 use super::entry::{Again, all, page, read_act};
-use super::form::Filled;
+use super::form::{Filled, sent_version};
 use super::marks::day;
+use super::record_acts::read_reason;
+use super::record_forms::reason;
+use super::records::SURVEY_WITHDRAWN;
 use super::session::{PagePermit, see};
 use super::yard_words::{LocalTime, number, word};
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
-use crate::features::surveys::api::signing::sign as sign_survey;
+use crate::features::surveys::api::signing::{correct as open_survey, sign as sign_survey, withdraw as withdraw_survey};
 use crate::features::surveys::api::{readings as readings_api, stations as stations_api, surveys};
 use crate::features::surveys::model::reading::ReadingFields;
 use crate::features::surveys::model::survey::{SurveyFields, SurveyState};
@@ -76,7 +79,8 @@ impl Acts<'_> {
     /// Their forms.
     #[must_use]
     pub fn forms(&self) -> Vec<ActForm> {
-        let draft = self.survey.state() == SurveyState::Draft;
+        let state = self.survey.state();
+        let draft = state == SurveyState::Draft;
         let mut forms = Vec::new();
         if draft {
             forms.push(self.add_station());
@@ -87,7 +91,42 @@ impl Acts<'_> {
         if draft && self.may_sign {
             forms.push(self.sign());
         }
+        if !draft && self.may_sign {
+            forms.push(self.open_again());
+        }
+        if state != SurveyState::Withdrawn && self.may_sign {
+            forms.push(self.withdraw());
+        }
         forms
+    }
+
+    fn open_again(&self) -> ActForm {
+        let (title, about) = if self.survey.withdrawn {
+            (
+                "It was no error: open it again",
+                "It is a draft then, to be signed anew. What was read and found in it counts again at once.",
+            )
+        } else {
+            (
+                "Open it again, to correct it",
+                "What was signed stays in force until the corrected survey is signed.",
+            )
+        };
+        let fields =
+            vec![Field::unseen("version", self.survey.version), reason("Why it is opened again").needed()];
+        let action = format!("/surveys/{}/opening", self.survey.id);
+        let mut form = ActForm::new("open", title, action, "Open it again", fields);
+        about.clone_into(&mut form.about);
+        form
+    }
+
+    fn withdraw(&self) -> ActForm {
+        let fields = vec![Field::unseen("version", self.survey.version), reason("Why").needed()];
+        let action = format!("/surveys/{}/withdrawal", self.survey.id);
+        let mut form =
+            ActForm::new("withdraw", "Entered in error: withdraw it", action, "Withdraw it", fields);
+        SURVEY_WITHDRAWN.clone_into(&mut form.about);
+        form
     }
 
     fn add_station(&self) -> ActForm {
@@ -368,6 +407,72 @@ pub async fn sign(
     match made {
         Ok(()) => Ok(see(&format!("/surveys/{}/entry", id.0))),
         Err(error) if is_shown(&error) => again(app, request, &permit, id.0, "sign", typed, error).await,
+        Err(error) => Err(error),
+    }
+}
+
+/// Withdraws a survey entered in error.
+///
+/// # Errors
+/// Not found; those of the database.
+pub async fn withdraw(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<WriteSurvey>,
+    id: At<SurveyId>,
+    typed: Filled<Typed>,
+) -> Outcome {
+    stand(app, request, permit, id.0, typed.0, "withdraw").await
+}
+
+/// Opens a signed or withdrawn survey again, as a draft.
+///
+/// # Errors
+/// Not found; those of the database.
+pub async fn open_again(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<WriteSurvey>,
+    id: At<SurveyId>,
+    typed: Filled<Typed>,
+) -> Outcome {
+    stand(app, request, permit, id.0, typed.0, "open").await
+}
+
+/// Another standing of a survey, for a reason.
+async fn stand(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<WriteSurvey>,
+    id: SurveyId,
+    typed: Typed,
+    act: &'static str,
+) -> Outcome {
+    let sent = typed.clone();
+    let made = app
+        .write(&permit.0, move |tx| {
+            let (survey, acts, local) = acts_of(tx, id)?;
+            let given = sent.get("correction_reason");
+            let came_twice = given.is_some()
+                && survey.correction_reason.as_ref() == given
+                && match act {
+                    "withdraw" => survey.withdrawn,
+                    _ => survey.state() == SurveyState::Draft,
+                };
+            if came_twice {
+                return Ok(());
+            }
+            let json = read_act(&acts, act, &sent, &local, json!({}))?;
+            let (version, reason) = (sent_version(&sent)?, read_reason(&json)?);
+            match act {
+                "withdraw" => withdraw_survey(tx, id, version, &reason).map(|_| ()),
+                _ => open_survey(tx, id, version, &reason).map(|_| ()),
+            }
+        })
+        .await;
+    match made {
+        Ok(()) => Ok(see(&format!("/surveys/{id}/entry"))),
+        Err(error) if is_shown(&error) => again(app, request, &permit, id, act, typed, error).await,
         Err(error) => Err(error),
     }
 }

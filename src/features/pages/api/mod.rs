@@ -27,6 +27,7 @@ pub mod marks;
 pub mod me;
 pub mod me_forms;
 pub mod members;
+pub mod plan_change;
 pub mod plan_new;
 pub mod policy;
 pub mod policy_effect;

@@ -53,6 +53,8 @@ struct VesselsPage {
     sites: Vec<(SiteId, String)>,
     rows: Vec<Row>,
     next: Option<String>,
+    /// The part of an address that says which site.
+    of_site: String,
 }
 
 #[expect(clippy::unused_self, reason = "the template calls methods")]
@@ -115,5 +117,6 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
     };
     let rows: Vec<Row> = found.into_iter().map(row).collect();
     let frame = Frame::of(&request, organisation, "vessels", "Vessels")?;
-    send(&VesselsPage { frame, asked, sites, rows, next })
+    let of_site = asked.site_id.map_or_else(String::new, |id| format!("?site_id={id}"));
+    send(&VesselsPage { frame, asked, sites, rows, next, of_site })
 }
