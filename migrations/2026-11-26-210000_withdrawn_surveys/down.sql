@@ -43,6 +43,17 @@ CREATE OR REPLACE VIEW current_findings WITH (security_invoker = true) AS
     FROM findings f JOIN finding_versions v ON v.org_id = f.org_id AND v.finding_id = f.id
     WHERE NOT EXISTS (SELECT FROM finding_versions n
         WHERE n.org_id = v.org_id AND n.finding_id = v.finding_id AND n.version = v.version + 1);
+CREATE OR REPLACE VIEW current_attachments WITH (security_invoker = true) AS
+    SELECT a.object_id, a.media_type, a.content_bytes, a.content_sha256, a.sent_sha256, a.width_px, a.height_px,
+        a.created_at, a.created_by, e.erased_at, v.org_id, v.attachment_id, v.version, v.vessel_id, v.kind,
+        v.survey_id, v.finding_id, v.station_id, v.coat_id, v.treatment_id, v.caption, v.taken_on, v.taken_by,
+        v.withdrawn,
+        v.correction_reason, v.recorded_at, v.recorded_by, a.author_org_id
+    FROM attachments a
+    JOIN attachment_versions v ON v.org_id = a.org_id AND v.attachment_id = a.id
+    LEFT JOIN attachment_erasures e ON e.org_id = a.org_id AND e.attachment_id = a.id
+    WHERE NOT EXISTS (SELECT FROM attachment_versions n
+        WHERE n.org_id = v.org_id AND n.attachment_id = v.attachment_id AND n.version = v.version + 1);
 DROP VIEW withdrawn_surveys;
 -- Without the word, a withdrawn survey is one whose correction waits for its signature.
 ALTER TABLE survey_versions DROP COLUMN withdrawn;

@@ -19,7 +19,7 @@ use crate::permissions::{
 use api::{
     acts, ashore, choice, corrections, drying, due, entry, entry_new, entry_survey, exports, files, grants,
     hindcast, hull, import, learning_acts, me, members, plan_change, plan_new, policy, programs, record_acts, records,
-    session, sign_in, statistics, treatment, treatment_acts, vessel_change, webhooks,
+    session, sign_in, statistics, survey_standing, treatment, treatment_acts, vessel_change, webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.
@@ -95,8 +95,8 @@ pub const PAGES: &[PageRoute] = &[
     needs::<RecordReadings>("POST", "/surveys/{id}/stations", || web::post().to(entry_survey::add_station)),
     needs::<RecordReadings>("POST", "/surveys/{id}/corrections", || web::post().to(entry_survey::correct)),
     needs::<Survey>("POST", "/surveys/{id}/signature", || web::post().to(entry_survey::sign)),
-    needs::<Survey>("POST", "/surveys/{id}/withdrawal", || web::post().to(entry_survey::withdraw)),
-    needs::<Survey>("POST", "/surveys/{id}/opening", || web::post().to(entry_survey::open_again)),
+    needs::<Survey>("POST", "/surveys/{id}/withdrawal", || web::post().to(survey_standing::withdraw)),
+    needs::<Survey>("POST", "/surveys/{id}/opening", || web::post().to(survey_standing::open_again)),
     needs::<Read>("GET", "/drying", || web::get().to(drying::show)),
     needs::<Read>("GET", "/treatments/{id}", || web::get().to(treatment::show)),
     needs::<RecordWork>("GET", "/treatments/{id}/plan", || web::get().to(plan_change::show)),

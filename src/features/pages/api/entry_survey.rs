@@ -5,16 +5,14 @@ use serde_json::{Value, json};
 
 use super::act_form::{ActForm, Field, Kind, Typed, fresh_id};
 use super::entry::{Again, all, page, read_act};
-use super::form::{Filled, sent_version};
+use super::form::Filled;
 use super::marks::day;
-use super::record_acts::read_reason;
-use super::record_forms::reason;
-use super::records::SURVEY_WITHDRAWN;
 use super::session::{PagePermit, see};
+use super::survey_standing::{open_again_form, withdraw_form};
 use super::yard_words::{LocalTime, number, word};
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
-use crate::features::surveys::api::signing::{correct as open_survey, sign as sign_survey, withdraw as withdraw_survey};
+use crate::features::surveys::api::signing::sign as sign_survey;
 use crate::features::surveys::api::{readings as readings_api, stations as stations_api, surveys};
 use crate::features::surveys::model::reading::ReadingFields;
 use crate::features::surveys::model::survey::{SurveyFields, SurveyState};
@@ -92,41 +90,12 @@ impl Acts<'_> {
             forms.push(self.sign());
         }
         if !draft && self.may_sign {
-            forms.push(self.open_again());
+            forms.push(open_again_form(self.survey));
         }
         if state != SurveyState::Withdrawn && self.may_sign {
-            forms.push(self.withdraw());
+            forms.push(withdraw_form(self.survey));
         }
         forms
-    }
-
-    fn open_again(&self) -> ActForm {
-        let (title, about) = if self.survey.withdrawn {
-            (
-                "It was no error: open it again",
-                "It is a draft then, to be signed anew. What was read and found in it counts again at once.",
-            )
-        } else {
-            (
-                "Open it again, to correct it",
-                "What was signed stays in force until the corrected survey is signed.",
-            )
-        };
-        let fields =
-            vec![Field::unseen("version", self.survey.version), reason("Why it is opened again").needed()];
-        let action = format!("/surveys/{}/opening", self.survey.id);
-        let mut form = ActForm::new("open", title, action, "Open it again", fields);
-        about.clone_into(&mut form.about);
-        form
-    }
-
-    fn withdraw(&self) -> ActForm {
-        let fields = vec![Field::unseen("version", self.survey.version), reason("Why").needed()];
-        let action = format!("/surveys/{}/withdrawal", self.survey.id);
-        let mut form =
-            ActForm::new("withdraw", "Entered in error: withdraw it", action, "Withdraw it", fields);
-        SURVEY_WITHDRAWN.clone_into(&mut form.about);
-        form
     }
 
     fn add_station(&self) -> ActForm {
@@ -261,7 +230,10 @@ impl Acts<'_> {
 }
 
 /// The acts of a survey as they stand now, for reading what was typed.
-fn acts_of(tx: &mut Tx<'_>, id: SurveyId) -> Result<(Survey, Vec<ActForm>, LocalTime)> {
+///
+/// # Errors
+/// Not found; those of the database.
+pub fn acts_of(tx: &mut Tx<'_>, id: SurveyId) -> Result<(Survey, Vec<ActForm>, LocalTime)> {
     let survey = survey::read(tx, id)?;
     let vessel_id = survey.fields.vessel_id;
     let stations = all(|page| station::list(tx, Some(vessel_id), None, page))?;
@@ -332,7 +304,11 @@ pub async fn add_station(
     }
 }
 
-async fn again<P: crate::permissions::Permission>(
+/// The page with an act that was refused.
+///
+/// # Errors
+/// Not found; those of the database.
+pub async fn again<P: crate::permissions::Permission>(
     app: App,
     request: HttpRequest,
     permit: &PagePermit<P>,
@@ -407,72 +383,6 @@ pub async fn sign(
     match made {
         Ok(()) => Ok(see(&format!("/surveys/{}/entry", id.0))),
         Err(error) if is_shown(&error) => again(app, request, &permit, id.0, "sign", typed, error).await,
-        Err(error) => Err(error),
-    }
-}
-
-/// Withdraws a survey entered in error.
-///
-/// # Errors
-/// Not found; those of the database.
-pub async fn withdraw(
-    app: App,
-    request: HttpRequest,
-    permit: PagePermit<WriteSurvey>,
-    id: At<SurveyId>,
-    typed: Filled<Typed>,
-) -> Outcome {
-    stand(app, request, permit, id.0, typed.0, "withdraw").await
-}
-
-/// Opens a signed or withdrawn survey again, as a draft.
-///
-/// # Errors
-/// Not found; those of the database.
-pub async fn open_again(
-    app: App,
-    request: HttpRequest,
-    permit: PagePermit<WriteSurvey>,
-    id: At<SurveyId>,
-    typed: Filled<Typed>,
-) -> Outcome {
-    stand(app, request, permit, id.0, typed.0, "open").await
-}
-
-/// Another standing of a survey, for a reason.
-async fn stand(
-    app: App,
-    request: HttpRequest,
-    permit: PagePermit<WriteSurvey>,
-    id: SurveyId,
-    typed: Typed,
-    act: &'static str,
-) -> Outcome {
-    let sent = typed.clone();
-    let made = app
-        .write(&permit.0, move |tx| {
-            let (survey, acts, local) = acts_of(tx, id)?;
-            let given = sent.get("correction_reason");
-            let came_twice = given.is_some()
-                && survey.correction_reason.as_ref() == given
-                && match act {
-                    "withdraw" => survey.withdrawn,
-                    _ => survey.state() == SurveyState::Draft,
-                };
-            if came_twice {
-                return Ok(());
-            }
-            let json = read_act(&acts, act, &sent, &local, json!({}))?;
-            let (version, reason) = (sent_version(&sent)?, read_reason(&json)?);
-            match act {
-                "withdraw" => withdraw_survey(tx, id, version, &reason).map(|_| ()),
-                _ => open_survey(tx, id, version, &reason).map(|_| ()),
-            }
-        })
-        .await;
-    match made {
-        Ok(()) => Ok(see(&format!("/surveys/{id}/entry"))),
-        Err(error) if is_shown(&error) => again(app, request, &permit, id, act, typed, error).await,
         Err(error) => Err(error),
     }
 }

@@ -38,6 +38,7 @@ pub mod records;
 pub mod session;
 pub mod sign_in;
 pub mod statistics;
+pub mod survey_standing;
 pub mod treatment;
 pub mod treatment_acts;
 pub mod treatment_climate;

@@ -12,7 +12,7 @@ use crate::error::{Error, Result};
 use crate::features::audit::{self, Act};
 use crate::features::surveys::model::finding::{FindingFields, FindingKind, FindingState};
 use crate::features::surveys::store::finding::{self as store, Finding, FindingFilter};
-use crate::features::surveys::store::survey;
+use crate::features::surveys::store::withdrawn;
 use crate::http::creation::Creation;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
@@ -113,7 +113,7 @@ impl FindingQuery {
 pub fn create(tx: &mut Tx<'_>, id: FindingId, fields: FindingFields) -> Result<FindingView> {
     let fields = fields.made(tx.now())?;
     if let Some(survey_id) = fields.survey_id
-        && survey::is_withdrawn(tx, survey_id)?
+        && withdrawn::is_withdrawn(tx, survey_id)?
     {
         let detail = "names a survey that is withdrawn. Name the one that took its place, or open a correction of it first.";
         return Err(Error::field("/survey_id", "withdrawn", detail));
@@ -143,7 +143,7 @@ pub fn change(
     let before = store::read(tx, id)?;
     if_match.check(before.version)?;
     if let Some(survey_id) = before.fields.survey_id {
-        survey::refuse_withdrawn(tx, survey_id)?;
+        withdrawn::refuse_withdrawn(tx, survey_id)?;
     }
     let start = before.fields.clone().without_reason();
     let after = patch.apply(&start)?;

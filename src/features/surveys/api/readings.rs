@@ -11,7 +11,7 @@ use crate::error::Result;
 use crate::features::audit::{self, Act};
 use crate::features::surveys::model::reading::ReadingFields;
 use crate::features::surveys::store::reading::{self as store, NewReadingRow, Reading, ReadingFilter};
-use crate::features::surveys::store::survey;
+use crate::features::surveys::store::withdrawn;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, ListProblems, ReadProblems, VersionProblems};
@@ -124,7 +124,7 @@ pub fn change(
 ) -> Result<ReadingView> {
     let before = store::read(tx, id)?;
     if_match.check(before.version)?;
-    survey::refuse_withdrawn(tx, before.fields.survey_id)?;
+    withdrawn::refuse_withdrawn(tx, before.fields.survey_id)?;
     let start = before.fields.clone().without_reason();
     let after = patch.apply(&start)?;
     if after.clone().without_reason() == start {

@@ -11,8 +11,8 @@ use crate::codes;
 use crate::db::Tx;
 use crate::db::paging::{PageRequest, Position, Slice};
 use crate::db::schema::{survey_versions, surveys};
-use crate::db::views::{current_surveys, signed_surveys, withdrawn_surveys};
-use crate::error::{Code, Error, Result};
+use crate::db::views::{current_surveys, signed_surveys};
+use crate::error::{Error, Result};
 use crate::features::surveys::model::survey::{SurveyFields, SurveyState};
 use crate::ids::{HaulOutId, OrgId, PersonId, SurveyId, VesselId};
 
@@ -346,31 +346,6 @@ pub fn read(tx: &mut Tx<'_>, id: SurveyId) -> Result<Survey> {
         .select(columns!(current_surveys, current_surveys, withdrawn_now()))
         .load(tx.conn())?;
     completed(tx, rows)?.pop().ok_or_else(|| Error::not_found("survey"))
-}
-
-/// Whether a survey is withdrawn.
-///
-/// # Errors
-/// Those of the database.
-pub fn is_withdrawn(tx: &mut Tx<'_>, id: SurveyId) -> Result<bool> {
-    let found = withdrawn_surveys::table.find((tx.org_id(), id));
-    Ok(diesel::select(diesel::dsl::exists(found)).get_result(tx.conn())?)
-}
-
-/// Refuses to change what was read or found in a survey that is withdrawn.
-///
-/// # Errors
-/// A conflict when it is withdrawn; those of the database.
-pub fn refuse_withdrawn(tx: &mut Tx<'_>, id: SurveyId) -> Result<()> {
-    if is_withdrawn(tx, id)? {
-        return Err(Error::new(
-            Code::Conflict,
-            format!(
-                "Its survey is withdrawn. To take it back, open a correction of the survey first: POST /v1/surveys/{id}/correction with the reason."
-            ),
-        ));
-    }
-    Ok(())
 }
 
 /// Surveys by last change.
