@@ -296,9 +296,14 @@ fn a_plan_is_changed_until_work_begins_and_what_the_form_does_not_show_stays() {
     crew.submit(&without).expect(303);
     let now = read();
     assert_eq!(now["zones"].as_array().map(Vec::len), Some(1));
-    assert!(now["steps"].as_array().expect("steps").iter().all(|step| step["step"] != "fair"), "{}", now["steps"]);
+    assert!(
+        now["steps"].as_array().expect("steps").iter().all(|step| step["step"] != "fair"),
+        "{}",
+        now["steps"]
+    );
     // Of another kind: the steps usual for it.
-    let other = crew.form(&path, "plan").with(&[("kind", "preventive"), ("seal_product_id", ""), ("note", "")]);
+    let other =
+        crew.form(&path, "plan").with(&[("kind", "preventive"), ("seal_product_id", ""), ("note", "")]);
     crew.submit(&other).expect(303);
     let now = read();
     assert_eq!((&now["kind"], &now["note"]), (&json!("preventive"), &Value::Null));

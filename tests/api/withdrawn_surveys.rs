@@ -48,7 +48,6 @@ fn said(scene: &Scene) -> Value {
         .collect();
     let dossier = get(&format!("/v1/vessels/{id}/dossier"));
     let station = &scene.station;
-    let fleet = lead.get("/v1/reports/fleet?format=csv").expect(200).text;
     json!({
         "dates": dates,
         "history": get(&format!("/v1/vessels/{id}/history")),
@@ -57,8 +56,7 @@ fn said(scene: &Scene) -> Value {
         "readings": ids(&lead, &format!("/v1/readings?station_id={station}")),
         "findings": ids(&lead, &format!("/v1/findings?vessel_id={id}")),
         "lives": get("/v1/statistics/lifetimes")["groups"],
-        "hindcast": get("/v1/hindcast?from_year=2020")["surveys"],
-        "fleet": fleet.lines().filter(|line| line.contains("Test hull")).collect::<Vec<_>>(),
+        "fleet": get("/v1/fleet")["items"],
     })
 }
 
@@ -69,7 +67,10 @@ fn after_the_withdrawal_all_is_told_as_if_it_had_never_been_entered() {
     let (survey, reading, finding) = blistered(&scene);
     let with = said(&scene);
     for part in ["dates", "history", "dossier", "surveys", "readings", "findings", "lives", "fleet"] {
-        assert_ne!(before[part], with[part], "{part} rests on the survey: the comparison below says something");
+        assert_ne!(
+            before[part], with[part],
+            "{part} rests on the survey: the comparison below says something"
+        );
     }
     forget(&scene.app);
     let surveyor = scene.app.surveyor();
@@ -99,9 +100,9 @@ fn after_the_withdrawal_all_is_told_as_if_it_had_never_been_entered() {
     let dossier = surveyor.get(&format!("/v1/vessels/{}/dossier", scene.vessel)).expect(200).json;
     let corrections = dossier["corrections"].as_array().expect("corrections");
     assert!(
-        corrections.iter().any(|told| told["record"] == "survey"
-            && told["withdrawn"] == true
-            && told["reason"] == REASON),
+        corrections
+            .iter()
+            .any(|told| told["record"] == "survey" && told["withdrawn"] == true && told["reason"] == REASON),
         "{corrections:?}"
     );
     let audit = scene.app.administrator().get("/v1/audit?limit=200").expect(200).json;
@@ -130,7 +131,9 @@ fn who_may_withdraw_a_survey_and_what_it_takes_no_more() {
     surveyor.post_if_match(&withdrawal, "\"4\"", &reason).expect_problem(409, "conflict", "");
 
     surveyor.patch(&path, "\"4\"", &json!({"note": "x"})).expect_problem(409, "conflict", "");
-    surveyor.post_if_match(&format!("{path}/signature"), "\"4\"", &json!({})).expect_problem(409, "conflict", "");
+    surveyor
+        .post_if_match(&format!("{path}/signature"), "\"4\"", &json!({}))
+        .expect_problem(409, "conflict", "");
     surveyor.post("/v1/readings", &scene.reading(&survey, 2, 9.0)).expect_problem(409, "conflict", "");
     let corrected = json!({"value": 9.0, "correction_reason": "misread"});
     surveyor
@@ -151,7 +154,8 @@ fn who_may_withdraw_a_survey_and_what_it_takes_no_more() {
     let etag = lead.get(&vessel).expect(200).etag();
     lead.patch(&vessel, &etag, &json!({"launched_on": "2026-04-05"})).expect(200);
     // So it cannot come back as it was.
-    let again = surveyor.post_if_match(&format!("{path}/correction"), "\"4\"", &json!({"reason": "no error"}));
+    let again =
+        surveyor.post_if_match(&format!("{path}/correction"), "\"4\"", &json!({"reason": "no error"}));
     again.expect_problem(422, "invalid", "/surveyed_on");
 }
 
@@ -164,7 +168,11 @@ fn a_withdrawal_is_taken_back_by_opening_the_survey_again() {
     let withdrawn = withdraw(&surveyor, &survey).expect(200);
     forget(&scene.app);
     let reopened = surveyor
-        .post_if_match(&format!("{path}/correction"), &withdrawn.etag(), &json!({"reason": "it was this hull"}))
+        .post_if_match(
+            &format!("{path}/correction"),
+            &withdrawn.etag(),
+            &json!({"reason": "it was this hull"}),
+        )
         .expect(200);
     assert_eq!(waiting(&scene.app), [scene.vessel.clone()]);
     assert_eq!(
@@ -208,8 +216,10 @@ fn a_guest_withdraws_its_own_surveys_and_no_other() {
     let grant = json!({"vessel_id": id, "grantee_org_id": app.away.org_id, "scope": "record_surveys"});
     app.administrator().post("/v1/grants", &grant).expect(201);
     let body = json!({"vessel_id": id, "surveyed_on": "2026-06-01"});
-    let (own, theirs) =
-        (app.surveyor().post("/v1/surveys", &body).expect(201).id(), guest.post("/v1/surveys", &body).expect(201).id());
+    let (own, theirs) = (
+        app.surveyor().post("/v1/surveys", &body).expect(201).id(),
+        guest.post("/v1/surveys", &body).expect(201).id(),
+    );
     let refused = withdraw(&guest, &own);
     assert_eq!(refused.status, 403, "{}", refused.text);
     let refused = withdraw(&app.surveyor(), &theirs);
@@ -225,9 +235,13 @@ fn imports_go_round_it() {
     let app = TestApp::start();
     let lead = app.lead();
     vessel(&lead, "A hull", json!({"launched_on": "2010-05-01", "ref": "A"}));
-    let send = |file: &str| lead.send(
-        lead.request("POST", "/v1/imports/readings").header("content-type", "text/csv").body(file.to_owned()),
-    );
+    let send = |file: &str| {
+        lead.send(
+            lead.request("POST", "/v1/imports/readings")
+                .header("content-type", "text/csv")
+                .body(file.to_owned()),
+        )
+    };
     let by_day = "vessel_ref,surveyed_on,station_code,side,scale,value\nA,2026-05-01,P1,port,relative,14.5\n";
     send(by_day).expect(200);
     let first = ids(&lead, "/v1/surveys");
@@ -235,7 +249,8 @@ fn imports_go_round_it() {
     assert_eq!(send(by_day).expect(200).json["created"], 1, "of a new survey of that day");
     let second = ids(&lead, "/v1/surveys");
     assert!(second.len() == 1 && second != first);
-    let by_ref = "vessel_ref,survey_ref,surveyed_on,station_code,scale,value\nA,SV-1,2026-05-02,P1,relative,12\n";
+    let by_ref =
+        "vessel_ref,survey_ref,surveyed_on,station_code,scale,value\nA,SV-1,2026-05-02,P1,relative,12\n";
     send(by_ref).expect(200);
     let named = lead.get("/v1/surveys").expect(200).json["items"].as_array().expect("surveys").clone();
     let named = named.iter().find(|survey| survey["ref"] == "SV-1").expect("the survey")["id"].clone();

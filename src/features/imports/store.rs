@@ -228,10 +228,8 @@ pub fn surveys_named(
                 WHERE w.org_id = current_surveys.org_id AND w.survey_id = current_surveys.survey_id)",
         )
     };
-    let of_days = s::vessel_id
-        .eq_any(vessel_ids)
-        .and(s::surveyed_on.eq_any(days))
-        .and(diesel::dsl::not(withdrawn()));
+    let of_days =
+        s::vessel_id.eq_any(vessel_ids).and(s::surveyed_on.eq_any(days)).and(diesel::dsl::not(withdrawn()));
     let named = s::ref_.assume_not_null().eq_any(refs).or(of_days);
     let rows: Vec<Row> = s::table
         .filter(s::org_id.eq(tx.org_id()).and(named))

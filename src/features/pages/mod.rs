@@ -18,8 +18,9 @@ use crate::permissions::{
 };
 use api::{
     acts, ashore, choice, corrections, drying, due, entry, entry_new, entry_survey, exports, files, grants,
-    hindcast, hull, import, learning_acts, me, members, plan_change, plan_new, policy, programs, record_acts, records,
-    session, sign_in, statistics, survey_standing, treatment, treatment_acts, vessel_change, webhooks,
+    hindcast, hull, import, learning_acts, me, members, plan_change, plan_new, policy, programs, record_acts,
+    records, session, sign_in, statistics, survey_standing, treatment, treatment_acts, vessel_change,
+    webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.
@@ -101,9 +102,7 @@ pub const PAGES: &[PageRoute] = &[
     needs::<Read>("GET", "/treatments/{id}", || web::get().to(treatment::show)),
     needs::<RecordWork>("GET", "/treatments/{id}/plan", || web::get().to(plan_change::show)),
     needs::<RecordWork>("POST", "/treatments/{id}/plan", || web::post().to(plan_change::save)),
-    needs::<RecordWork>("GET", "/treatments/{id}/correction", || {
-        web::get().to(corrections::show_treatment)
-    }),
+    needs::<RecordWork>("GET", "/treatments/{id}/correction", || web::get().to(corrections::show_treatment)),
     needs::<RecordWork>("POST", "/treatments/{id}/correction", || {
         web::post().to(corrections::correct_treatment)
     }),

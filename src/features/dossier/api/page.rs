@@ -53,6 +53,8 @@ struct DossierPage<'a> {
 struct SurveyPart<'a> {
     survey: &'a DossierSurvey,
     facts: Vec<Fact>,
+    /// Until when it was read, where that was after its day.
+    until: String,
     maps: Vec<String>,
     /// What was read where no map can show it.
     unplaced: Vec<String>,
@@ -215,8 +217,10 @@ fn tables(dossier: &Dossier) -> Vec<ReadingTable> {
                 .collect();
             let draft =
                 |survey: &DossierSurvey| if survey.state == SurveyState::Draft { ", draft" } else { "" };
-            let days =
-                some.iter().map(|survey| format!("{}{}{}", survey.fields.surveyed_on, read_until(survey), draft(survey))).collect();
+            let days = some
+                .iter()
+                .map(|survey| format!("{}{}{}", survey.fields.surveyed_on, read_until(survey), draft(survey)))
+                .collect();
             tables.push(ReadingTable { scale: scale.to_owned(), days, rows });
         }
     }

@@ -174,7 +174,10 @@ fn treatment(tx: &mut Tx<'_>, id: Uuid) -> Result<Sheet> {
     if planned(tx, own)?.is_some() {
         sheet.ways.push((format!("/treatments/{id}"), "Its plan, steps and record"));
         if !fields.withdrawn {
-            sheet.notes.push("It was closed here: its record stays as it was closed, and tells the correction beside it.".to_owned());
+            sheet.notes.push(
+                "It was closed here: its record stays as it was closed, and tells the correction beside it."
+                    .to_owned(),
+            );
         }
     }
     if fields.withdrawn {
@@ -183,9 +186,8 @@ fn treatment(tx: &mut Tx<'_>, id: Uuid) -> Result<Sheet> {
     let address = format!("/treatments/{id}/correction");
     let mut fields_of = vec![reason("Why it was wrong").needed()];
     let fixed = ["haul_out_id"];
-    fields_of.extend(
-        record_forms::treatment_done(&[]).into_iter().filter(|field| !fixed.contains(&field.name)),
-    );
+    fields_of
+        .extend(record_forms::treatment_done(&[]).into_iter().filter(|field| !fixed.contains(&field.name)));
     let mut form = act(&address, done.version, "correct", "Correct it", "Save the correction", fields_of)
         .filled(&fields, &sheet.local);
     form.open = true;
@@ -197,8 +199,7 @@ fn treatment(tx: &mut Tx<'_>, id: Uuid) -> Result<Sheet> {
 /// One that is planned or goes on has nothing to correct yet.
 fn under_way(tx: &mut Tx<'_>, id: TreatmentId, error: Error) -> Result<Sheet> {
     let plan = planned(tx, id)?.ok_or(error)?;
-    let mut sheet =
-        Sheet::of(tx, plan.vessel_id, format!("{} treatment", headed(&plan.fields.kind)))?;
+    let mut sheet = Sheet::of(tx, plan.vessel_id, format!("{} treatment", headed(&plan.fields.kind)))?;
     sheet.notes.push("It is not closed: what was done is recorded when it is.".to_owned());
     sheet.ways.push((format!("/treatments/{id}"), "The treatment"));
     Ok(sheet)
@@ -272,7 +273,16 @@ pub async fn correct_haul_out(
     id: At<HaulOutId>,
     typed: Filled<Typed>,
 ) -> Outcome {
-    take(app, request, permit, typed.0, haul_out, change_haul_out, (format!("/haul-outs/{}", id.0), id.0.into())).await
+    take(
+        app,
+        request,
+        permit,
+        typed.0,
+        haul_out,
+        change_haul_out,
+        (format!("/haul-outs/{}", id.0), id.0.into()),
+    )
+    .await
 }
 
 /// A coat.
@@ -326,5 +336,6 @@ pub async fn correct_finding(
     id: At<FindingId>,
     typed: Filled<Typed>,
 ) -> Outcome {
-    take(app, request, permit, typed.0, finding, change_finding, (format!("/findings/{}", id.0), id.0.into())).await
+    take(app, request, permit, typed.0, finding, change_finding, (format!("/findings/{}", id.0), id.0.into()))
+        .await
 }

@@ -105,7 +105,9 @@ fn readings_before(
     scale: Option<&str>,
 ) -> Result<HashMap<StationId, String>> {
     let vessel_id = this.fields.vessel_id;
-    let mut earlier = all(|page| survey::list(tx, SurveyFilter { vessel_id: Some(vessel_id), ..Default::default() }, page))?;
+    let mut earlier = all(|page| {
+        survey::list(tx, SurveyFilter { vessel_id: Some(vessel_id), ..Default::default() }, page)
+    })?;
     earlier.retain(|other| other.id != this.id && other.fields.surveyed_on <= this.fields.surveyed_on);
     earlier.sort_by_key(|other| std::cmp::Reverse((other.fields.surveyed_on, other.id)));
     // The last with readings: some surveys are made with the eye only.

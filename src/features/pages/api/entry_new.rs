@@ -40,7 +40,9 @@ struct NewPage {
 /// The form that begins a survey, filled in from the last one: the meter is mostly the same.
 fn begin(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<(ActForm, Vec<Survey>, LocalTime)> {
     let local = LocalTime::of(tx)?;
-    let mut before = all(|page| survey::list(tx, SurveyFilter { vessel_id: Some(vessel_id), ..Default::default() }, page))?;
+    let mut before = all(|page| {
+        survey::list(tx, SurveyFilter { vessel_id: Some(vessel_id), ..Default::default() }, page)
+    })?;
     before.sort_by_key(|survey| (survey.fields.surveyed_on, survey.id));
     let last = before.last().map(|survey| survey.fields.clone());
     let last = |of: fn(&SurveyFields) -> Option<String>| last.as_ref().and_then(of).unwrap_or_default();

@@ -108,9 +108,8 @@ fn steps_from(plan: &PlanFields, typed: &Value) -> Result<Vec<PlanStep>> {
     if kind != plan.kind {
         return Ok(usual(kind));
     }
-    let treated = |zone: &Zone| {
-        ZONES.iter().any(|(own, treated, _)| own == zone && typed.get(*treated).is_some())
-    };
+    let treated =
+        |zone: &Zone| ZONES.iter().any(|(own, treated, _)| own == zone && typed.get(*treated).is_some());
     let mut steps = plan.steps.clone();
     steps.retain_mut(|step| {
         let everywhere = step.zones.is_empty();
@@ -134,7 +133,8 @@ fn changes(plan: &PlanFields, typed: &Value) -> Result<(Value, Vec<Zone>, Vec<Pl
         } else {
             object.insert("dry_target".to_owned(), json!(plan.dry_target));
         }
-        let same = typed["loss_pct"].as_f64().is_some_and(|pct| (pct - percent(plan.loss_fraction)).abs() < 1e-9);
+        let same =
+            typed["loss_pct"].as_f64().is_some_and(|pct| (pct - percent(plan.loss_fraction)).abs() < 1e-9);
         if same {
             object.remove("loss_fraction");
         } else {
@@ -173,9 +173,9 @@ async fn page(
     let (Changing { at, vessel_id, vessel, lift, advice, form, .. }, organisation) = loaded.await?;
     let fixed = match at {
         TreatmentState::Planned | TreatmentState::Accepted => None,
-        TreatmentState::Running => {
-            Some("Work has begun, and the plan is fixed. A qualified person may pass over a hold on the treatment\u{2019}s page.")
-        }
+        TreatmentState::Running => Some(
+            "Work has begun, and the plan is fixed. A qualified person may pass over a hold on the treatment\u{2019}s page.",
+        ),
         TreatmentState::Closed => Some("The treatment is closed: its plan stands as it was done."),
     };
     let (code, form) = match refused {

@@ -74,16 +74,18 @@ fn withdraw(tx: &mut Tx<'_>, id: VesselId, typed: &Typed, json: &Value) -> Resul
 /// # Errors
 /// Invalid, at the field.
 pub fn read_reason(json: &Value) -> Result<String> {
-    let given: SurveyCorrection = read_fields(json!({"reason": json["correction_reason"]})).map_err(|error| {
-        let of = |fault: FieldError| FieldError { pointer: "/correction_reason".to_owned(), ..fault };
-        Error::invalid(error.fields.into_iter().map(of).collect())
-    })?;
+    let given: SurveyCorrection =
+        read_fields(json!({"reason": json["correction_reason"]})).map_err(|error| {
+            let of = |fault: FieldError| FieldError { pointer: "/correction_reason".to_owned(), ..fault };
+            Error::invalid(error.fields.into_iter().map(of).collect())
+        })?;
     Ok(given.reason)
 }
 
 fn act(tx: &mut Tx<'_>, id: VesselId, act: &str, typed: &Typed) -> Result<()> {
     let hull = Hull::of(tx, id)?;
-    let of_vessel = if ["relaunch", "withdraw"].contains(&act) { json!({}) } else { json!({"vessel_id": id}) };
+    let of_vessel =
+        if ["relaunch", "withdraw"].contains(&act) { json!({}) } else { json!({"vessel_id": id}) };
     let json = read_act(&hull.forms(), act, typed, &hull.local, of_vessel)?;
     match act {
         "lift" => once(tx, "create_haul_out", json, haulouts::create, haulouts::read).map(|_| ()),

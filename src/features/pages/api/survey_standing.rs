@@ -32,8 +32,7 @@ pub fn open_again_form(survey: &Survey) -> ActForm {
             "What was signed stays in force until the corrected survey is signed.",
         )
     };
-    let fields =
-        vec![Field::unseen("version", survey.version), reason("Why it is opened again").needed()];
+    let fields = vec![Field::unseen("version", survey.version), reason("Why it is opened again").needed()];
     let action = format!("/surveys/{}/opening", survey.id);
     let mut form = ActForm::new("open", title, action, "Open it again", fields);
     about.clone_into(&mut form.about);
@@ -45,8 +44,7 @@ pub fn open_again_form(survey: &Survey) -> ActForm {
 pub fn withdraw_form(survey: &Survey) -> ActForm {
     let fields = vec![Field::unseen("version", survey.version), reason("Why").needed()];
     let action = format!("/surveys/{}/withdrawal", survey.id);
-    let mut form =
-        ActForm::new("withdraw", "Entered in error: withdraw it", action, "Withdraw it", fields);
+    let mut form = ActForm::new("withdraw", "Entered in error: withdraw it", action, "Withdraw it", fields);
     SURVEY_WITHDRAWN.clone_into(&mut form.about);
     form
 }

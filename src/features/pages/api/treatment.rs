@@ -343,7 +343,9 @@ pub async fn page<P: Permission>(
             let plan = plan::read(tx, id)?;
             let quantities = purchase_list(tx, &[plan])?;
             let washes = washes(tx, id)?;
-            let mut drafts = all(|page| survey::list(tx, SurveyFilter { vessel_id: Some(vessel_id), ..Default::default() }, page))?;
+            let mut drafts = all(|page| {
+                survey::list(tx, SurveyFilter { vessel_id: Some(vessel_id), ..Default::default() }, page)
+            })?;
             drafts.retain(|s| s.fields.haul_out_id == Some(haul_out_id) && s.state() == SurveyState::Draft);
             drafts.sort_by_key(|s| std::cmp::Reverse(s.fields.surveyed_on));
             let drafts: Vec<(SurveyId, String)> =

@@ -159,8 +159,7 @@ pub fn change(
     }
     let launched_on = lock_vessel(tx, before.fields.vessel_id)?;
     let after = after.changing(&before.fields)?.checked(launched_on, tx.now())?;
-    let standing =
-        Standing { correction_reason: before.correction_reason.as_deref(), ..Standing::default() };
+    let standing = Standing { correction_reason: before.correction_reason.as_deref(), ..Standing::default() };
     store::insert_version(tx, id, before.version + 1, &after, standing)?;
     audit::record(
         tx,
