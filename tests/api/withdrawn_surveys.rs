@@ -40,12 +40,14 @@ fn said(scene: &Scene) -> Value {
     let (lead, id) = (scene.app.lead(), &scene.vessel);
     let get = |path: &str| lead.get(path).expect(200).json;
     let dates = get(&format!("/v1/due?vessel_id={id}"));
-    let dates: Vec<Value> = dates["items"]
+    let mut dates: Vec<Value> = dates["items"]
         .as_array()
         .expect("dates")
         .iter()
         .map(|row| json!([row["kind"], row["due_on"], row["reason"]]))
         .collect();
+    // Those without a day come in no order of their own.
+    dates.sort_by_key(Value::to_string);
     let dossier = get(&format!("/v1/vessels/{id}/dossier"));
     let station = &scene.station;
     json!({
