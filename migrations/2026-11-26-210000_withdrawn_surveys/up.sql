@@ -27,15 +27,22 @@ GRANT SELECT ON withdrawn_surveys TO garboard_app;
 
 CREATE OR REPLACE VIEW current_readings WITH (security_invoker = true) AS
     SELECT r.org_id, r.id, r.version, r.ref, r.vessel_id, r.survey_id, r.station_id, r.scale, r.sequence, r.value,
-        r.taken_at, r.note, (r.withdrawn OR EXISTS (SELECT FROM withdrawn_surveys w             WHERE w.org_id =
-        r.org_id AND w.survey_id = r.survey_id)) AS withdrawn, r.correction_reason, r.recorded_at, r.recorded_by
+        r.taken_at, r.note,
+        (r.withdrawn OR EXISTS (SELECT FROM survey_versions w
+            WHERE w.org_id = r.org_id AND w.survey_id = r.survey_id AND w.withdrawn
+              AND NOT EXISTS (SELECT FROM survey_versions n
+                WHERE n.org_id = w.org_id AND n.survey_id = w.survey_id AND n.version = w.version + 1))) AS withdrawn,
+        r.correction_reason, r.recorded_at, r.recorded_by
     FROM readings r WHERE NOT EXISTS (SELECT FROM readings n
         WHERE n.org_id = r.org_id AND n.id = r.id AND n.version = r.version + 1);
 CREATE OR REPLACE VIEW current_findings WITH (security_invoker = true) AS
     SELECT f.ref, f.vessel_id, f.survey_id, v.org_id, v.finding_id, v.version, v.kind, v.state, v.found_on,
         v.happened_on, v.follow_up_on, v.repaired_on, v.zone, v.hull, v.side, v.x_m, v.girth_m, v.layer,
-        v.largest_mm, v.count, v.area_m2, v.fluid_ph, v.note, (v.withdrawn OR EXISTS (SELECT FROM
-        withdrawn_surveys w             WHERE w.org_id = v.org_id AND w.survey_id = f.survey_id)) AS withdrawn,
+        v.largest_mm, v.count, v.area_m2, v.fluid_ph, v.note,
+        (v.withdrawn OR EXISTS (SELECT FROM survey_versions w
+            WHERE w.org_id = v.org_id AND w.survey_id = f.survey_id AND w.withdrawn
+              AND NOT EXISTS (SELECT FROM survey_versions n
+                WHERE n.org_id = w.org_id AND n.survey_id = w.survey_id AND n.version = w.version + 1))) AS withdrawn,
         v.correction_reason, v.recorded_at, v.recorded_by
     FROM findings f JOIN finding_versions v ON v.org_id = f.org_id AND v.finding_id = f.id
     WHERE NOT EXISTS (SELECT FROM finding_versions n
@@ -44,8 +51,10 @@ CREATE OR REPLACE VIEW current_attachments WITH (security_invoker = true) AS
     SELECT a.object_id, a.media_type, a.content_bytes, a.content_sha256, a.sent_sha256, a.width_px, a.height_px,
         a.created_at, a.created_by, e.erased_at, v.org_id, v.attachment_id, v.version, v.vessel_id, v.kind,
         v.survey_id, v.finding_id, v.station_id, v.coat_id, v.treatment_id, v.caption, v.taken_on, v.taken_by,
-        (v.withdrawn OR EXISTS (SELECT FROM withdrawn_surveys w
-            WHERE w.org_id = v.org_id AND w.survey_id = v.survey_id)) AS withdrawn,
+        (v.withdrawn OR EXISTS (SELECT FROM survey_versions w
+            WHERE w.org_id = v.org_id AND w.survey_id = v.survey_id AND w.withdrawn
+              AND NOT EXISTS (SELECT FROM survey_versions n
+                WHERE n.org_id = w.org_id AND n.survey_id = w.survey_id AND n.version = w.version + 1))) AS withdrawn,
         v.correction_reason, v.recorded_at, v.recorded_by, a.author_org_id
     FROM attachments a
     JOIN attachment_versions v ON v.org_id = a.org_id AND v.attachment_id = a.id

@@ -104,6 +104,9 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     let signature = format!("/v1/surveys/{}/signature", draft.id());
     let request = people.surveyor.request("POST", &signature).header("If-Match", draft.etag());
     people.surveyor.send(request).expect(200);
+    let error = people.surveyor.post("/v1/surveys", &bodies("create_survey", &ids)).expect(201);
+    let withdrawal = format!("/v1/surveys/{}/withdrawal", error.id());
+    people.surveyor.post_if_match(&withdrawal, &error.etag(), &bodies("withdraw_survey", &ids)).expect(200);
     let limits = json!({"inspection_max_months": 18});
     people.lead.patch("/v1/policy", "\"0\"", &limits).expect(200);
     people.lead.patch(&format!("/v1/vessels/{}/policy", ids["vessels"]), "\"0\"", &limits).expect(200);

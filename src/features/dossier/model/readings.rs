@@ -121,7 +121,7 @@ mod tests {
         ];
         assert_eq!(told(&weeks), (17.0, 2, Some("2026-03-16T08:10:00+00:00".to_owned())));
         let over_midnight = [(10.0, Some("2026-03-02T22:30:00Z")), (12.0, Some("2026-03-03T01:00:00Z"))];
-        assert_eq!(told(&over_midnight).0, 11.0);
+        assert_eq!(told(&over_midnight), (11.0, 2, Some("2026-03-03T01:00:00+00:00".to_owned())));
         assert_eq!(told(&[(10.0, None), (14.0, None)]), (12.0, 2, None));
     }
 

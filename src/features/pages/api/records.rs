@@ -230,7 +230,7 @@ fn done_words(act: &str) -> Option<&'static str> {
     })
 }
 
-fn treatment_lines(tx: &mut Tx<'_>, id: VesselId, works: bool) -> Result<(Vec<Line>, Vec<Going>, bool)> {
+fn treatment_lines(tx: &mut Tx<'_>, id: VesselId, may_work: bool) -> Result<(Vec<Line>, Vec<Going>, bool)> {
     let planned = plans(tx, PlansOf::Vessels(&[id]))?;
     let ids: Vec<TreatmentId> = planned.iter().map(|plan| plan.id).collect();
     let entries = entries_of(tx, &ids)?;
@@ -255,7 +255,7 @@ fn treatment_lines(tx: &mut Tx<'_>, id: VesselId, works: bool) -> Result<(Vec<Li
             to: if ids.contains(&treatment.id) {
                 Some(format!("/treatments/{}", treatment.id))
             } else {
-                works.then(|| format!("/treatments/{}/correction", treatment.id))
+                may_work.then(|| format!("/treatments/{}/correction", treatment.id))
             },
             tag: None,
         });
