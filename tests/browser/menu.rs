@@ -41,7 +41,7 @@ fn the_menu_of_a_telephone_is_low_and_says_where_one_is() {
         assert_eq!(browser.text("nav.narrow summary"), format!("Menu: {here}"), "{path}");
         let head = heights(&browser, "header.top");
         assert!(head.len() == 1 && head[0] <= HEAD_PX, "{path}: {head:?}");
-        assert!(heights(&browser, "nav a").is_empty(), "{path}: closed");
+        assert!(heights(&browser, "header.top nav a").is_empty(), "{path}: closed");
         let targets = heights(&browser, "header.top summary, header.top button");
         assert!(targets.len() == 2 && targets.iter().all(|px| *px >= TARGET_PX), "{path}: {targets:?}");
         let inside = "return (rect => rect.left >= 0 && rect.right <= innerWidth)(document.querySelector('nav.narrow summary strong').getBoundingClientRect())";
@@ -49,7 +49,7 @@ fn the_menu_of_a_telephone_is_low_and_says_where_one_is() {
     }
     browser.write("nav.narrow summary", ENTER);
     browser.until("document.querySelector('nav.narrow details').open");
-    let targets = heights(&browser, "nav a");
+    let targets = heights(&browser, "header.top nav a");
     assert!(targets.len() == 9 && targets.iter().all(|px| *px >= TARGET_PX), "{targets:?}");
     assert_eq!(browser.text("nav.narrow a[aria-current=page]"), "You");
     for dark in [false, true] {

@@ -56,6 +56,7 @@ struct Ashore {
 }
 
 /// The fields of a plan, after one that is not shown.
+#[must_use]
 pub fn fields(
     first: Field,
     advised: Option<TreatmentKind>,
