@@ -12,7 +12,7 @@ use crate::support::app::TestApp;
 const TARGET_PX: f64 = 44.0;
 /// What stands above a page at most. Our choice: a seventh of a telephone's height.
 const HEAD_PX: f64 = 110.0;
-/// The key Enter (W3C WebDriver, keyboard actions, table of normalised key values).
+/// The key Enter (W3C `WebDriver`, keyboard actions, table of normalised key values).
 const ENTER: &str = "\u{e007}";
 
 fn heights(browser: &Browser, selector: &str) -> Vec<f64> {
