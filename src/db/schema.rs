@@ -777,6 +777,7 @@ diesel::table! {
         recorded_by -> Nullable<Uuid>,
         vessel_id -> Uuid,
         author_org_id -> Uuid,
+        withdrawn -> Bool,
     }
 }
 

@@ -113,6 +113,13 @@ diesel::table! {
 }
 
 diesel::table! {
+    withdrawn_surveys (org_id, survey_id) {
+        org_id -> Uuid,
+        survey_id -> Uuid,
+    }
+}
+
+diesel::table! {
     current_readings (org_id, id) {
         org_id -> Uuid,
         id -> Uuid,

@@ -80,8 +80,7 @@ fn everything_of_a_hull_is_in_one_document() {
     let survey = &dossier["surveys"][0];
     assert_eq!((&survey["state"], &survey["meter_scale"]), (&json!("signed"), &json!("scale A")));
     assert_eq!(survey["correction_open"], false);
-    let read =
-        json!([{"station_id": scene.station, "code": "S01", "scale": "relative", "value": 12.0, "count": 2}]);
+    let read = json!([{"station_id": scene.station, "code": "S01", "scale": "relative", "value": 12.0, "count": 2, "last_taken_at": null}]);
     assert_eq!(survey["values"], read, "the mean of what stands");
     let signatures = dossier["signatures"].as_array().unwrap();
     assert_eq!(

@@ -157,6 +157,41 @@ fn a_correction_is_known_from_the_day_it_was_recorded_on() {
 }
 
 #[test]
+fn a_withdrawn_survey_is_held_against_no_forecast_and_known_only_until_then() {
+    let _turn = turn();
+    let app = TestApp::start();
+    let lead = app.lead();
+    fleet(&lead);
+    let withdraw = |survey_id: &str| {
+        let path = format!("/v1/surveys/{survey_id}");
+        let etag = lead.get(&path).expect(200).etag();
+        let reason = json!({"reason": "another hull"});
+        lead.post_if_match(&format!("{path}/withdrawal"), &etag, &reason).expect(200);
+    };
+    let judged = || {
+        let told = lead.get("/v1/hindcast?from_year=2013").expect(200).json;
+        (told["surveys"].as_u64().expect("a number"), told["found"].as_u64().expect("a number"))
+    };
+    let before = judged();
+    let id =
+        vessel(&lead, "Late", json!({"launched_on": "2010-05-01", "laminate_class": "isophthalic"})).id();
+    let soon = survey(&lead, &id, "2026-06-01", "gelcoat");
+    let papers = survey(&lead, &id, "2019-06-01", "gelcoat");
+    assert_eq!(judged().1, before.1 + 1, "what came first is held against its forecast");
+    let treated = |as_of: &str| {
+        let forecast = lead.get(&format!("/v1/vessels/{id}/forecast?as_of={as_of}")).expect(200).json;
+        forecast["dates"].as_array().expect("dates").iter().any(|date| date["kind"] == "treatment")
+    };
+    assert!(treated("2020-06-10") && treated("2026-06-10") && treated("2026-06-15"));
+    withdraw(&papers);
+    assert!(!treated("2020-06-10"), "what was entered from papers, as it stands");
+    withdraw(&soon);
+    assert!(treated("2026-06-10"), "as it was first written down");
+    assert!(!treated("2026-06-15"), "as it stands since");
+    assert_eq!(judged(), before);
+}
+
+#[test]
 fn years_leads_and_forms_that_cannot_be_are_refused_at_their_field() {
     let _turn = turn();
     let app = TestApp::start();

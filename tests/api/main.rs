@@ -83,3 +83,4 @@ mod vessels;
 mod webhooks;
 mod wet_readings;
 mod what_if;
+mod withdrawn_surveys;

@@ -34,6 +34,15 @@ fn lists_are_taken_away_as_the_endpoints_give_them() {
     for path in ["/fleet.csv", "/fleet.xlsx", "/fleet.print"] {
         assert!(page.contains(&format!("href=\"{path}?site_id={site}\"")), "{path}: {page}");
     }
+    for (page, query) in [
+        ("/vessels".to_owned(), String::new()),
+        (format!("/vessels?site_id={site}"), format!("?site_id={site}")),
+    ] {
+        let page = visitor.get(&page).expect(200).text;
+        for path in ["/fleet.csv", "/fleet.xlsx", "/fleet.print"] {
+            assert!(page.contains(&format!("href=\"{path}{query}\"")), "{path}{query}: {page}");
+        }
+    }
     let workbook = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet";
     for (page, endpoint, query, name) in [
         ("/due", "/v1/due", format!("?site_id={site}&kind=inspection"), "due"),

@@ -149,4 +149,10 @@ fn a_vessel_is_offered_declined_withdrawn_and_accepted() {
     assert!(accepted.contains("stayed behind") && accepted.contains("S-1"), "{accepted}");
     app.stranger().get(&format!("/v1/vessels/{id}")).expect(200);
     app.lead().get(&format!("/v1/vessels/{id}")).expect(404);
+    // What is left to the seller, by which it finds what it recorded, was revoked by nobody.
+    for page in [buyer.get("/grants"), seller_again.get("/grants")] {
+        let page = page.expect(200).text;
+        assert!(page.contains("ended with the transfer, ") && page.contains(">over</span>"), "{page}");
+        assert!(!page.contains(">revoked</span>") && !page.contains("without an end"), "{page}");
+    }
 }

@@ -198,3 +198,46 @@ fn hulls_of_others_and_hulls_without_facts() {
     assert!(anonymous.header("location").is_some_and(|place| place.starts_with("/sign-in?next=")));
     assert_eq!(app.reader().get(&format!("/vessels/{bare}")).status, 303, "a token is no cookie");
 }
+
+/// A survey that goes on for weeks of drying: each station as it was read last, and on which days.
+#[test]
+fn the_bottom_map_of_a_drying_survey_shows_the_last_readings() {
+    let scene = Scene::set();
+    let surveyor = scene.app.surveyor();
+    let other = json!({"vessel_id": scene.vessel, "code": "S02", "hull": "centre", "side": "starboard", "zone": "bottom", "x_m": 2.0, "girth_m": 0.6});
+    let other = surveyor.post("/v1/stations", &other).expect(201).id();
+    let survey = scene.draft().id();
+    for (station, sequence, value, at) in [
+        (&scene.station, 1, 24.0, "2026-04-03T09:00:00Z"),
+        (&scene.station, 2, 18.0, "2026-04-10T09:00:00Z"),
+        (&scene.station, 3, 13.0, "2026-04-17T09:00:00Z"),
+        (&scene.station, 4, 14.0, "2026-04-17T09:05:00Z"),
+        (&other, 1, 22.0, "2026-04-03T09:00:00Z"),
+        (&other, 2, 16.0, "2026-04-10T09:30:00Z"),
+    ] {
+        let body = json!({"survey_id": survey, "station_id": station, "sequence": sequence, "value": value, "taken_at": at});
+        surveyor.post("/v1/readings", &body).expect(201);
+    }
+    let mut visitor = Visitor::signed_in(&scene.app, &scene.app.home.people["reader"].2);
+    let page = visitor.get(&format!("/vessels/{}", scene.vessel)).expect(200).text;
+    assert!(
+        page.contains("Readings of 3 Apr 2026, a draft nobody signed, each station as last read, 10 Apr 2026 to 17 Apr 2026:"),
+        "{page}"
+    );
+    // The mean of the last round of the one, the last of the other.
+    for told in ["<td>13.5 (relative)</td>", "<td>16 (relative)</td>"] {
+        assert!(page.contains(told), "{told}: {page}");
+    }
+    let dossier = scene.app.reader().get(&format!("/v1/vessels/{}/dossier", scene.vessel)).expect(200).json;
+    let values = dossier["surveys"][0]["values"].as_array().expect("values");
+    let told: Vec<_> = values.iter().map(|it| (&it["value"], &it["count"], &it["last_taken_at"])).collect();
+    assert_eq!(
+        told,
+        [
+            (&json!(13.5), &json!(2), &json!("2026-04-17T09:05:00Z")),
+            (&json!(16.0), &json!(1), &json!("2026-04-10T09:30:00Z"))
+        ]
+    );
+    let printed = visitor.get(&format!("/vessels/{}/dossier", scene.vessel)).expect(200).text;
+    assert!(printed.contains("read there last, read until 2026-04-17"), "{printed}");
+}

@@ -16,6 +16,7 @@ mod entry;
 mod every_page;
 mod hull;
 mod importing;
+mod menu;
 mod recording;
 mod register;
 mod signing_in;

@@ -17,7 +17,8 @@ fn what_was_done_is_recorded_two_presses_from_the_menu() {
     lead.post("/v1/haul-outs", &lift).expect(201);
     browser.wide(360);
     sign_in(&browser, &app, "lead");
-    browser.press("nav a[href='/ashore']");
+    browser.press("nav.narrow summary");
+    browser.press("nav.narrow a[href='/ashore']");
     browser.see(".lines li");
     assert_usable(&mut browser, "ashore-one");
     browser.wide(360);

@@ -104,6 +104,9 @@ fn fill(app: &TestApp, people: &Hands, word: &str) -> Ids {
     let signature = format!("/v1/surveys/{}/signature", draft.id());
     let request = people.surveyor.request("POST", &signature).header("If-Match", draft.etag());
     people.surveyor.send(request).expect(200);
+    let error = people.surveyor.post("/v1/surveys", &bodies("create_survey", &ids)).expect(201);
+    let withdrawal = format!("/v1/surveys/{}/withdrawal", error.id());
+    people.surveyor.post_if_match(&withdrawal, &error.etag(), &bodies("withdraw_survey", &ids)).expect(200);
     let limits = json!({"inspection_max_months": 18});
     people.lead.patch("/v1/policy", "\"0\"", &limits).expect(200);
     people.lead.patch(&format!("/v1/vessels/{}/policy", ids["vessels"]), "\"0\"", &limits).expect(200);
@@ -335,7 +338,7 @@ pub fn bodies(operation: &str, ids: &Ids) -> Value {
         "record_treatment_coat" => bodies("create_coat", ids),
         "close_treatment" => json!({"launch_at": "2026-04-19T10:00:00Z", "person_name": "A yard lead"}),
         "create_batch" => json!({"items": [{"kind": "coat", "body": bodies("create_coat", ids)}]}),
-        "correct_survey" => json!({"reason": "a slip of the pen"}),
+        "correct_survey" | "withdraw_survey" => json!({"reason": "a slip of the pen"}),
         "create_calendar_feed" => json!({"name": "A calendar", "site_id": id("sites")}),
         "erase_attachment" => json!({"reason": "a person is to be seen"}),
         change if change.starts_with("change_") => changes(change),

@@ -86,9 +86,9 @@ pub fn corrections(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<Vec<Correctio
         ("attachment", "attachments", "attachment_versions", "attachment_id"),
     ];
     let mut parts = vec![
-        "SELECT 'survey' AS record, s.id, v.version, false AS withdrawn, v.correction_reason AS reason, v.recorded_at, v.recorded_by
+        "SELECT 'survey' AS record, s.id, v.version, v.withdrawn, v.correction_reason AS reason, v.recorded_at, v.recorded_by
          FROM survey_versions v JOIN surveys s ON s.org_id = v.org_id AND s.id = v.survey_id
-         WHERE v.org_id = $1 AND s.org_id = $1 AND s.vessel_id = $2 AND v.correction_reason IS NOT NULL AND v.signed_at IS NOT NULL"
+         WHERE v.org_id = $1 AND s.org_id = $1 AND s.vessel_id = $2 AND v.correction_reason IS NOT NULL AND (v.signed_at IS NOT NULL OR v.withdrawn)"
             .to_owned(),
         "SELECT 'reading', r.id, r.version, r.withdrawn, r.correction_reason, r.recorded_at, r.recorded_by
          FROM readings r WHERE r.org_id = $1 AND r.vessel_id = $2 AND r.correction_reason IS NOT NULL"

@@ -206,9 +206,11 @@ pub struct SurveyHere {
     pub meter_scale: Option<String>,
     /// Whether its current version is signed.
     pub signed: bool,
+    /// Whether it is withdrawn: a file can still name it, by its reference.
+    pub withdrawn: bool,
 }
 
-/// The surveys with these references, or of these vessels on these days.
+/// The surveys with these references, withdrawn ones too, or of these vessels on these days.
 ///
 /// # Errors
 /// Those of the database.
@@ -219,21 +221,37 @@ pub fn surveys_named(
     days: &[NaiveDate],
 ) -> Result<Vec<SurveyHere>> {
     use current_surveys as s;
-    type Row = (SurveyId, Option<String>, VesselId, NaiveDate, Option<String>, Option<DateTime<Utc>>);
-    let of_days = s::vessel_id.eq_any(vessel_ids).and(s::surveyed_on.eq_any(days));
+    type Row = (SurveyId, Option<String>, VesselId, NaiveDate, Option<String>, Option<DateTime<Utc>>, bool);
+    let withdrawn = || {
+        diesel::dsl::sql::<Bool>(
+            "EXISTS (SELECT FROM withdrawn_surveys w
+                WHERE w.org_id = current_surveys.org_id AND w.survey_id = current_surveys.survey_id)",
+        )
+    };
+    let of_days =
+        s::vessel_id.eq_any(vessel_ids).and(s::surveyed_on.eq_any(days)).and(diesel::dsl::not(withdrawn()));
     let named = s::ref_.assume_not_null().eq_any(refs).or(of_days);
     let rows: Vec<Row> = s::table
         .filter(s::org_id.eq(tx.org_id()).and(named))
         .order(s::survey_id)
-        .select((s::survey_id, s::ref_, s::vessel_id, s::surveyed_on, s::meter_scale, s::signed_at))
+        .select((
+            s::survey_id,
+            s::ref_,
+            s::vessel_id,
+            s::surveyed_on,
+            s::meter_scale,
+            s::signed_at,
+            withdrawn(),
+        ))
         .load(tx.conn())?;
-    let here = |(id, r#ref, vessel_id, surveyed_on, meter_scale, signed_at): Row| SurveyHere {
+    let here = |(id, r#ref, vessel_id, surveyed_on, meter_scale, signed_at, withdrawn): Row| SurveyHere {
         id,
         r#ref,
         vessel_id,
         surveyed_on,
         meter_scale,
         signed: signed_at.is_some(),
+        withdrawn,
     };
     Ok(rows.into_iter().map(here).collect())
 }

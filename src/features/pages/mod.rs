@@ -18,8 +18,9 @@ use crate::permissions::{
 };
 use api::{
     acts, ashore, choice, corrections, drying, due, entry, entry_new, entry_survey, exports, files, grants,
-    hindcast, hull, import, learning_acts, me, members, plan_new, policy, products, programs, record_acts,
-    records, session, sign_in, sites, statistics, treatment, treatment_acts, vessel_change, webhooks,
+    hindcast, hull, import, learning_acts, me, members, plan_change, plan_new, policy, products, programs,
+    record_acts, records, session, sign_in, sites, statistics, survey_standing, treatment, treatment_acts,
+    vessel_change, webhooks,
 };
 
 /// A page, as the walk of the contract tests knows it.
@@ -83,6 +84,9 @@ pub const PAGES: &[PageRoute] = &[
     needs::<Read>("GET", "/vessels/{id}/records", || web::get().to(records::show)),
     needs::<RecordWork>("POST", "/vessels/{id}/work", || web::post().to(record_acts::work)),
     needs::<RecordReadings>("POST", "/vessels/{id}/findings", || web::post().to(record_acts::find)),
+    needs::<Survey>("POST", "/vessels/{id}/surveys/withdrawal", || {
+        web::post().to(record_acts::withdraw_survey)
+    }),
     needs::<RecordWork>("GET", "/haul-outs/{id}", || web::get().to(corrections::show_haul_out)),
     needs::<RecordWork>("POST", "/haul-outs/{id}", || web::post().to(corrections::correct_haul_out)),
     needs::<RecordWork>("GET", "/haul-outs/{id}/treatments/new", || web::get().to(plan_new::show)),
@@ -102,8 +106,16 @@ pub const PAGES: &[PageRoute] = &[
     needs::<RecordReadings>("POST", "/surveys/{id}/stations", || web::post().to(entry_survey::add_station)),
     needs::<RecordReadings>("POST", "/surveys/{id}/corrections", || web::post().to(entry_survey::correct)),
     needs::<Survey>("POST", "/surveys/{id}/signature", || web::post().to(entry_survey::sign)),
+    needs::<Survey>("POST", "/surveys/{id}/withdrawal", || web::post().to(survey_standing::withdraw)),
+    needs::<Survey>("POST", "/surveys/{id}/opening", || web::post().to(survey_standing::open_again)),
     needs::<Read>("GET", "/drying", || web::get().to(drying::show)),
     needs::<Read>("GET", "/treatments/{id}", || web::get().to(treatment::show)),
+    needs::<RecordWork>("GET", "/treatments/{id}/plan", || web::get().to(plan_change::show)),
+    needs::<RecordWork>("POST", "/treatments/{id}/plan", || web::post().to(plan_change::save)),
+    needs::<RecordWork>("GET", "/treatments/{id}/correction", || web::get().to(corrections::show_treatment)),
+    needs::<RecordWork>("POST", "/treatments/{id}/correction", || {
+        web::post().to(corrections::correct_treatment)
+    }),
     needs::<RecordWork>("POST", "/treatments/{id}/work", || web::post().to(treatment_acts::work)),
     needs::<RecordReadings>("POST", "/treatments/{id}/climate", || web::post().to(treatment_acts::climate)),
     needs::<Survey>("POST", "/treatments/{id}/decisions", || web::post().to(treatment_acts::decide)),

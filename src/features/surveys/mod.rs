@@ -4,7 +4,8 @@
 //! draft until it is signed: a draft bears on no date and takes readings; a signed one is evidence and takes
 //! none. A correction opens a new draft with its reason, while the signed version stays in force until the
 //! draft is signed. To be signed a survey says how much of the bottom was examined and which blistering was
-//! found. A visit with meter readings alone is no evidence of either: readings are relative, they bear on no
+//! found. One entered in error is withdrawn with its reason, signed or not, and with it what was read and found in
+//! it. A visit with meter readings alone is no evidence of either: readings are relative, they bear on no
 //! date. A finding does, and every change of one asks for a forecast.
 //!
 //! Surveys, readings and findings are versions that are inserted and never changed; the highest counts.
@@ -29,6 +30,7 @@ pub fn register(config: &mut ServiceConfig<'_>) {
         .service(api::surveys::list_survey_versions)
         .service(api::signing::sign_survey)
         .service(api::signing::correct_survey)
+        .service(api::signing::withdraw_survey)
         .service(api::appending::append_readings)
         .service(api::readings::list_readings)
         .service(api::appending::create_reading)

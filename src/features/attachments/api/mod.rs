@@ -15,6 +15,7 @@ use crate::error::Result;
 use crate::features::attachments::model::{AttachmentFields, AttachmentKind, MediaType};
 use crate::features::attachments::store::{self, Attachment, AttachmentFilter};
 use crate::features::audit::{self, Act};
+use crate::features::surveys::store::withdrawn;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, ListProblems, ReadProblems, VersionProblems};
@@ -169,6 +170,9 @@ pub fn change(
 ) -> Result<AttachmentView> {
     let before = store::read(tx, id)?;
     if_match.check(before.version)?;
+    if let Some(survey_id) = before.fields.survey_id {
+        withdrawn::refuse_withdrawn(tx, survey_id)?;
+    }
     let start = before.fields.clone().without_reason();
     let after = patch.apply(&start)?;
     if after.clone().without_reason() == start {

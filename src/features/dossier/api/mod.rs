@@ -330,7 +330,8 @@ pub fn surveys(tx: &mut Tx<'_>, id: VesselId, stations: &[StationView]) -> Resul
     let mut values = by_survey(&readings, &codes);
     let mut signed: BTreeMap<SurveyId, survey::SignedSurvey> =
         surveys::signed_of_vessels(tx, &[id])?.into_iter().map(|signed| (signed.id, signed)).collect();
-    let mut shown: Vec<DossierSurvey> = survey::list(tx, Some(id), None, whole())?
+    let of_vessel = survey::SurveyFilter { vessel_id: Some(id), ..survey::SurveyFilter::default() };
+    let mut shown: Vec<DossierSurvey> = survey::list(tx, of_vessel, whole())?
         .items
         .into_iter()
         .map(|current| {

@@ -53,6 +53,8 @@ struct DossierPage<'a> {
 struct SurveyPart<'a> {
     survey: &'a DossierSurvey,
     facts: Vec<Fact>,
+    /// Until when it was read, where that was after its day.
+    until: String,
     maps: Vec<String>,
     /// What was read where no map can show it.
     unplaced: Vec<String>,
@@ -90,6 +92,14 @@ pub fn hull_name(hull: HullPart) -> &'static str {
         HullPart::Port => "the port hull",
         HullPart::Starboard => "the starboard hull",
     }
+}
+
+/// That the readings of a survey went on after its day, and until when.
+fn read_until(survey: &DossierSurvey) -> String {
+    let last = survey.values.iter().filter_map(|value| value.last_taken_at).max();
+    last.map(|at| at.date_naive())
+        .filter(|on| *on > survey.fields.surveyed_on)
+        .map_or_else(String::new, |on| format!(", read until {on}"))
 }
 
 /// What the maps of a hull's surveys share.
@@ -154,8 +164,9 @@ pub fn maps_of(
         };
         let frame = Frame {
             title: format!(
-                "Readings of {} on {}, unfolded, seen from below {turned}.",
+                "Readings of {}{} on {}, unfolded, seen from below {turned}.",
                 survey.fields.surveyed_on,
+                read_until(survey),
                 hull_name(hull)
             ),
             scale: scale.to_owned(),
@@ -176,7 +187,7 @@ fn survey_part<'a>(dossier: &Dossier, survey: &'a DossierSurvey) -> SurveyPart<'
     let facts =
         MapFacts { vessel: &dossier.vessel.fields, stations: &dossier.stations, surveys: &dossier.surveys };
     let (maps, unplaced) = maps_of(facts, survey, &[], Bow::Left);
-    SurveyPart { survey, facts: survey_facts(survey), maps, unplaced }
+    SurveyPart { survey, facts: survey_facts(survey), until: read_until(survey), maps, unplaced }
 }
 
 /// Tables of all that was read: a table for each scale and so many surveys.
@@ -206,8 +217,10 @@ fn tables(dossier: &Dossier) -> Vec<ReadingTable> {
                 .collect();
             let draft =
                 |survey: &DossierSurvey| if survey.state == SurveyState::Draft { ", draft" } else { "" };
-            let days =
-                some.iter().map(|survey| format!("{}{}", survey.fields.surveyed_on, draft(survey))).collect();
+            let days = some
+                .iter()
+                .map(|survey| format!("{}{}{}", survey.fields.surveyed_on, read_until(survey), draft(survey)))
+                .collect();
             tables.push(ReadingTable { scale: scale.to_owned(), days, rows });
         }
     }

@@ -13,7 +13,7 @@ use crate::features::surveys::store as surveys;
 use crate::features::surveys::store::finding::Finding;
 use crate::features::surveys::store::survey::SignedSurvey;
 use crate::features::treatments::store::{self as treatments, Treatment};
-use crate::ids::VesselId;
+use crate::ids::{SurveyId, VesselId};
 
 /// A record first written down longer than this after the day it tells of was entered afterwards, from papers.
 const WRITTEN_DOWN_WITHIN: Days = Days::new(31);
@@ -42,11 +42,17 @@ impl Past {
     /// # Errors
     /// Internal, for words that this version does not know.
     pub fn then(&self, as_of: NaiveDate) -> Result<Subject> {
+        let (withdrawn, surveys): (Vec<_>, Vec<_>) =
+            known(&self.surveys, as_of, |survey| (survey.recorded_at, survey.fields.surveyed_on))
+                .into_iter()
+                .partition(|survey| survey.withdrawn);
+        let withdrawn: Vec<SurveyId> = withdrawn.into_iter().map(|survey| survey.id).collect();
         let mut records = Records {
-            surveys: known(&self.surveys, as_of, |survey| (survey.recorded_at, survey.fields.surveyed_on)),
+            surveys,
             findings: known(&self.findings, as_of, |finding| (finding.recorded_at, finding.fields.found_on))
                 .into_iter()
                 .filter(|finding| !finding.fields.withdrawn)
+                .filter(|finding| finding.fields.survey_id.is_none_or(|id| !withdrawn.contains(&id)))
                 .collect(),
             coats: known(&self.coats, as_of, |coat| (coat.recorded_at, coat.fields.applied_on))
                 .into_iter()

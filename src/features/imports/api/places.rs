@@ -84,6 +84,9 @@ impl NamedSurveys {
         if let Some(reference) = &survey.r#ref {
             self.by_ref.insert(reference.clone(), survey.clone());
         }
+        if survey.withdrawn {
+            return;
+        }
         self.by_day.entry((survey.vessel_id, survey.surveyed_on)).or_default().push(survey);
     }
 
@@ -128,6 +131,7 @@ impl NamedSurveys {
             surveyed_on: day,
             meter_scale: None,
             signed: false,
+            withdrawn: false,
         };
         Ok(Place::ToMake(here, fields))
     }
@@ -166,6 +170,13 @@ fn kept_survey(
     vessel_id: VesselId,
     day: Option<NaiveDate>,
 ) -> std::result::Result<Place<SurveyHere, SurveyFields>, RowError> {
+    if survey.withdrawn {
+        return Err(entry.error(
+            "survey_ref",
+            "withdrawn",
+            "is a survey that was withdrawn as entered in error. Give this one another reference, or correct this row.",
+        ));
+    }
     if survey.vessel_id != vessel_id {
         return Err(entry.error(
             "survey_ref",

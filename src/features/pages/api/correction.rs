@@ -165,13 +165,13 @@ pub async fn take<P: Permission>(
     typed: Typed,
     load: fn(&mut Tx<'_>, uuid::Uuid) -> Result<Sheet>,
     act: fn(&mut Tx<'_>, uuid::Uuid, &str, &Typed) -> Result<()>,
-    place: (&'static str, uuid::Uuid),
+    place: (String, uuid::Uuid),
 ) -> Outcome {
-    let (collection, id) = place;
+    let (address, id) = place;
     let name = typed.get("act").cloned().unwrap_or_default();
     let (sent, asked) = (typed.clone(), name.clone());
     match app.write(&permit.0, move |tx| act(tx, id, &asked, &sent)).await {
-        Ok(()) => Ok(see(&format!("/{collection}/{id}?saved=1"))),
+        Ok(()) => Ok(see(&format!("{address}?saved=1"))),
         Err(error) if is_shown(&error) => {
             let refused = Some(Refused { act: name, typed, error });
             page(app, request, &permit, move |tx| load(tx, id), refused).await

@@ -1,4 +1,4 @@
-//! The pages of a time ashore, a coat and a finding.
+//! The pages of a time ashore, a coat, a finding and a treatment that was done.
 
 use actix_web::HttpRequest;
 use uuid::Uuid;
@@ -12,15 +12,19 @@ use super::record_forms::{self, finding_words, lift_words, reason};
 use super::session::PagePermit;
 use super::yard_words::{headed, word};
 use crate::db::Tx;
-use crate::error::Result;
+use crate::error::{Code, Error, Result};
 use crate::features::coats::store as coats;
 use crate::features::haulouts::store as haulouts;
 use crate::features::products::store::{self as products, ProductFilter};
 use crate::features::surveys::model::finding::FindingState;
 use crate::features::surveys::store::finding as findings;
-use crate::features::{coats as coats_feature, haulouts as haulouts_feature, surveys as surveys_feature};
+use crate::features::treatments::store::{self as treatments, plan as plans};
+use crate::features::{
+    coats as coats_feature, haulouts as haulouts_feature, surveys as surveys_feature,
+    treatments as treatments_feature,
+};
 use crate::http::{App, At, Outcome, Patch};
-use crate::ids::{CoatId, FindingId, HaulOutId};
+use crate::ids::{CoatId, FindingId, HaulOutId, TreatmentId};
 use crate::permissions::{RecordReadings, RecordWork};
 
 /// A form of the record at this address.
@@ -152,6 +156,99 @@ fn change_finding(tx: &mut Tx<'_>, id: Uuid, act: &str, typed: &Typed) -> Result
     surveys_feature::api::findings::change(tx, FindingId::from(id), version, &patch).map(|_| ())
 }
 
+fn treatment(tx: &mut Tx<'_>, id: Uuid) -> Result<Sheet> {
+    let own = TreatmentId::from(id);
+    let done = match treatments::read(tx, own) {
+        Err(error) if error.code == Code::NotFound => return under_way(tx, own, error),
+        other => other?,
+    };
+    let fields = done.fields.clone().without_reason();
+    let title = format!(
+        "{} treatment, {} to {}",
+        headed(&fields.kind),
+        day(fields.started_on),
+        day(fields.completed_on)
+    );
+    let mut sheet = Sheet::of(tx, fields.vessel_id, title)?;
+    sheet.withdrawn = fields.withdrawn;
+    if planned(tx, own)?.is_some() {
+        sheet.ways.push((format!("/treatments/{id}"), "Its plan, steps and record"));
+        if !fields.withdrawn {
+            sheet.notes.push(
+                "It was closed here: its record stays as it was closed, and tells the correction beside it."
+                    .to_owned(),
+            );
+        }
+    }
+    if fields.withdrawn {
+        return Ok(sheet);
+    }
+    let address = format!("/treatments/{id}/correction");
+    let mut fields_of = vec![reason("Why it was wrong").needed()];
+    let fixed = ["haul_out_id"];
+    fields_of
+        .extend(record_forms::treatment_done(&[]).into_iter().filter(|field| !fixed.contains(&field.name)));
+    let mut form = act(&address, done.version, "correct", "Correct it", "Save the correction", fields_of)
+        .filled(&fields, &sheet.local);
+    form.open = true;
+    sheet.acts.push(form);
+    sheet.acts.push(withdraw(&address, done.version));
+    Ok(sheet)
+}
+
+/// One that is planned or goes on has nothing to correct yet.
+fn under_way(tx: &mut Tx<'_>, id: TreatmentId, error: Error) -> Result<Sheet> {
+    let plan = planned(tx, id)?.ok_or(error)?;
+    let mut sheet = Sheet::of(tx, plan.vessel_id, format!("{} treatment", headed(&plan.fields.kind)))?;
+    sheet.notes.push("It is not closed: what was done is recorded when it is.".to_owned());
+    sheet.ways.push((format!("/treatments/{id}"), "The treatment"));
+    Ok(sheet)
+}
+
+/// The plan of a treatment, if it was planned here.
+fn planned(tx: &mut Tx<'_>, id: TreatmentId) -> Result<Option<plans::Plan>> {
+    match plans::read(tx, id) {
+        Ok(plan) => Ok(Some(plan)),
+        Err(error) if error.code == Code::NotFound => Ok(None),
+        Err(error) => Err(error),
+    }
+}
+
+fn change_treatment(tx: &mut Tx<'_>, id: Uuid, act: &str, typed: &Typed) -> Result<()> {
+    let before = treatments::read(tx, TreatmentId::from(id))?.fields;
+    let Some((version, change)) = treatment(tx, id)?.change(act, typed, &before)? else { return Ok(()) };
+    let patch = Patch::from_value(change)?;
+    treatments_feature::api::change(tx, TreatmentId::from(id), version, &patch).map(|_| ())
+}
+
+/// A treatment that was done.
+///
+/// # Errors
+/// Not found; those of the database.
+pub async fn show_treatment(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<RecordWork>,
+    id: At<TreatmentId>,
+) -> Outcome {
+    page(app, request, &permit, move |tx| treatment(tx, id.0.into()), None).await
+}
+
+/// Corrects a treatment that was done, or withdraws it.
+///
+/// # Errors
+/// Not found; those of the database.
+pub async fn correct_treatment(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<RecordWork>,
+    id: At<TreatmentId>,
+    typed: Filled<Typed>,
+) -> Outcome {
+    let place = (format!("/treatments/{}/correction", id.0), id.0.into());
+    take(app, request, permit, typed.0, treatment, change_treatment, place).await
+}
+
 /// A time ashore.
 ///
 /// # Errors
@@ -176,7 +273,16 @@ pub async fn correct_haul_out(
     id: At<HaulOutId>,
     typed: Filled<Typed>,
 ) -> Outcome {
-    take(app, request, permit, typed.0, haul_out, change_haul_out, ("haul-outs", id.0.into())).await
+    take(
+        app,
+        request,
+        permit,
+        typed.0,
+        haul_out,
+        change_haul_out,
+        (format!("/haul-outs/{}", id.0), id.0.into()),
+    )
+    .await
 }
 
 /// A coat.
@@ -203,7 +309,7 @@ pub async fn correct_coat(
     id: At<CoatId>,
     typed: Filled<Typed>,
 ) -> Outcome {
-    take(app, request, permit, typed.0, coat, change_coat, ("coats", id.0.into())).await
+    take(app, request, permit, typed.0, coat, change_coat, (format!("/coats/{}", id.0), id.0.into())).await
 }
 
 /// A finding.
@@ -230,5 +336,6 @@ pub async fn correct_finding(
     id: At<FindingId>,
     typed: Filled<Typed>,
 ) -> Outcome {
-    take(app, request, permit, typed.0, finding, change_finding, ("findings", id.0.into())).await
+    take(app, request, permit, typed.0, finding, change_finding, (format!("/findings/{}", id.0), id.0.into()))
+        .await
 }

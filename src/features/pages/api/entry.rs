@@ -25,7 +25,7 @@ use crate::features::surveys::api::appending::{AppendStatus, ReadingBatch, appen
 use crate::features::surveys::model::survey::SurveyState;
 use crate::features::surveys::store::reading::{self, Reading, ReadingFilter};
 use crate::features::surveys::store::station::{self, Station};
-use crate::features::surveys::store::survey::{self, Survey};
+use crate::features::surveys::store::survey::{self, Survey, SurveyFilter};
 use crate::features::vessels::store as vessels;
 use crate::http::auth::request_id;
 use crate::http::problem::rendered;
@@ -70,6 +70,9 @@ struct EntryPage {
     facts: Vec<(&'static str, String)>,
     scale: Option<String>,
     is_draft: bool,
+    is_withdrawn: bool,
+    /// Why it was opened again or withdrawn.
+    reason: Option<String>,
     walks: Vec<Walk>,
     stations: usize,
     read: usize,
@@ -102,7 +105,9 @@ fn readings_before(
     scale: Option<&str>,
 ) -> Result<HashMap<StationId, String>> {
     let vessel_id = this.fields.vessel_id;
-    let mut earlier = all(|page| survey::list(tx, Some(vessel_id), None, page))?;
+    let mut earlier = all(|page| {
+        survey::list(tx, SurveyFilter { vessel_id: Some(vessel_id), ..Default::default() }, page)
+    })?;
     earlier.retain(|other| other.id != this.id && other.fields.surveyed_on <= this.fields.surveyed_on);
     earlier.sort_by_key(|other| std::cmp::Reverse((other.fields.surveyed_on, other.id)));
     // The last with readings: some surveys are made with the eye only.
@@ -232,7 +237,7 @@ pub async fn page<P: Permission>(
     };
     let acts = acts.into_iter().map(|form| ActForm { token: token.clone(), ..shown(form) }).collect();
     let title = format!("Readings: {}", vessel.fields.name);
-    let frame = Frame::of(&request, organisation, "entry", title)?;
+    let frame = Frame::of(&request, organisation, "vessels", title)?;
     let page = EntryPage {
         frame,
         survey_id: id,
@@ -241,6 +246,8 @@ pub async fn page<P: Permission>(
         facts: entry_survey::facts(&survey),
         scale: survey.fields.meter_scale.clone(),
         is_draft: survey.state() == SurveyState::Draft,
+        is_withdrawn: survey.withdrawn,
+        reason: survey.correction_reason.clone(),
         walks,
         stations,
         read,

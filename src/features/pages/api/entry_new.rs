@@ -18,7 +18,7 @@ use crate::error::{Error, Result};
 use crate::features::haulouts::store as haulouts;
 use crate::features::surveys::api::surveys;
 use crate::features::surveys::model::survey::{SurveyFields, SurveyState};
-use crate::features::surveys::store::survey::{self, Survey};
+use crate::features::surveys::store::survey::{self, Survey, SurveyFilter};
 use crate::features::vessels::store as vessels;
 use crate::http::creation::Created;
 use crate::http::problem::status;
@@ -40,7 +40,9 @@ struct NewPage {
 /// The form that begins a survey, filled in from the last one: the meter is mostly the same.
 fn begin(tx: &mut Tx<'_>, vessel_id: VesselId) -> Result<(ActForm, Vec<Survey>, LocalTime)> {
     let local = LocalTime::of(tx)?;
-    let mut before = all(|page| survey::list(tx, Some(vessel_id), None, page))?;
+    let mut before = all(|page| {
+        survey::list(tx, SurveyFilter { vessel_id: Some(vessel_id), ..Default::default() }, page)
+    })?;
     before.sort_by_key(|survey| (survey.fields.surveyed_on, survey.id));
     let last = before.last().map(|survey| survey.fields.clone());
     let last = |of: fn(&SurveyFields) -> Option<String>| last.as_ref().and_then(of).unwrap_or_default();
@@ -124,7 +126,7 @@ async fn new_page(
         Some((typed, error)) => (status(error.code), act.refused(&typed, &error)),
         None => (StatusCode::OK, act),
     };
-    let frame = Frame::of(&request, organisation, "entry", format!("New survey: {vessel}"))?;
+    let frame = Frame::of(&request, organisation, "vessels", format!("New survey: {vessel}"))?;
     let drafts = drafts.into_iter().map(|draft| (draft.id, day(draft.fields.surveyed_on))).collect();
     let act = ActForm { token: form::token(&request)?, ..act };
     send_as(code, &NewPage { frame, vessel, vessel_id: id, drafts, act })

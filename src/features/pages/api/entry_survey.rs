@@ -8,6 +8,7 @@ use super::entry::{Again, all, page, read_act};
 use super::form::Filled;
 use super::marks::day;
 use super::session::{PagePermit, see};
+use super::survey_standing::{open_again_form, withdraw_form};
 use super::yard_words::{LocalTime, number, word};
 use crate::db::Tx;
 use crate::error::{Code, Error, Result};
@@ -76,7 +77,8 @@ impl Acts<'_> {
     /// Their forms.
     #[must_use]
     pub fn forms(&self) -> Vec<ActForm> {
-        let draft = self.survey.state() == SurveyState::Draft;
+        let state = self.survey.state();
+        let draft = state == SurveyState::Draft;
         let mut forms = Vec::new();
         if draft {
             forms.push(self.add_station());
@@ -86,6 +88,12 @@ impl Acts<'_> {
         }
         if draft && self.may_sign {
             forms.push(self.sign());
+        }
+        if !draft && self.may_sign {
+            forms.push(open_again_form(self.survey));
+        }
+        if state != SurveyState::Withdrawn && self.may_sign {
+            forms.push(withdraw_form(self.survey));
         }
         forms
     }
@@ -222,7 +230,10 @@ impl Acts<'_> {
 }
 
 /// The acts of a survey as they stand now, for reading what was typed.
-fn acts_of(tx: &mut Tx<'_>, id: SurveyId) -> Result<(Survey, Vec<ActForm>, LocalTime)> {
+///
+/// # Errors
+/// Not found; those of the database.
+pub fn acts_of(tx: &mut Tx<'_>, id: SurveyId) -> Result<(Survey, Vec<ActForm>, LocalTime)> {
     let survey = survey::read(tx, id)?;
     let vessel_id = survey.fields.vessel_id;
     let stations = all(|page| station::list(tx, Some(vessel_id), None, page))?;
@@ -293,7 +304,11 @@ pub async fn add_station(
     }
 }
 
-async fn again<P: crate::permissions::Permission>(
+/// The page with an act that was refused.
+///
+/// # Errors
+/// Not found; those of the database.
+pub async fn again<P: crate::permissions::Permission>(
     app: App,
     request: HttpRequest,
     permit: &PagePermit<P>,

@@ -53,6 +53,17 @@ pub struct Told {
     pub fields: Vec<(String, String)>,
 }
 
+/// A place of the main menu.
+#[derive(Debug)]
+pub struct MenuItem<'a> {
+    /// Its address.
+    pub address: &'static str,
+    /// Its name.
+    pub words: &'a str,
+    /// Whether the page belongs to it.
+    pub is_here: bool,
+}
+
 impl Told {
     /// Of an error that the person can mend in the form.
     ///
@@ -107,6 +118,25 @@ impl Frame {
         Ok(Self { organisation, place, ..Self::open(request, title)? })
     }
 
+    /// The main menu, for who is signed in.
+    #[must_use]
+    pub fn menu(&self) -> Vec<MenuItem<'_>> {
+        let organisation = if self.administers() { "/members" } else { "/policy" };
+        let items = [
+            Some(("/due", "What falls due", "due")),
+            Some(("/vessels", "Vessels", "vessels")),
+            Some(("/ashore", "Ashore", "ashore")),
+            Some(("/drying", "Drying hulls", "drying")),
+            Some(("/statistics", "Statistics", "statistics")),
+            self.keeps_register().then_some(("/import", "Import", "import")),
+            Some((organisation, self.organisation.as_str(), "organisation")),
+            Some(("/organisations", "Switch", "organisations")),
+            Some(("/me", "You", "me")),
+        ];
+        let item = |(address, words, place)| MenuItem { address, words, is_here: self.place == place };
+        items.into_iter().flatten().map(item).collect()
+    }
+
     /// With why a form of the page was not taken.
     #[must_use]
     pub fn telling(mut self, told: Option<Told>) -> Self {
@@ -154,12 +184,6 @@ impl Frame {
     #[allow(clippy::unused_self, reason = "the templates call it")]
     pub fn file(&self, name: &str) -> String {
         address(name)
-    }
-
-    /// For a link of the menu: says so where it is the page itself.
-    #[must_use]
-    pub fn current(&self, place: &str) -> &'static str {
-        if self.place == place { "page" } else { "false" }
     }
 }
 

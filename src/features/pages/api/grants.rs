@@ -82,8 +82,12 @@ struct GrantsPage {
 fn told(grant: Grant, local: &LocalTime) -> Told {
     let fields = grant.fields;
     let scope = SCOPES.iter().find(|(scope, _)| *scope == fields.scope).map_or("", |(_, words)| *words);
-    let (from, until) = (fields.from_at.map(|at| local.time(at)), fields.until_at.map(|at| local.time(at)));
+    // What a transfer leaves to those who recorded before it: a grant that ended as it began.
+    let by_transfer = grant.revoked_at.is_some() && grant.revoked_at == fields.from_at;
+    let ended_at = grant.revoked_at.or(fields.until_at);
+    let (from, until) = (fields.from_at.map(|at| local.time(at)), ended_at.map(|at| local.time(at)));
     let period = match (from, until) {
+        (_, Some(until)) if by_transfer => format!("ended with the transfer, {until}"),
         (Some(from), Some(until)) => format!("{from} to {until}"),
         (Some(from), None) => format!("from {from}, without an end"),
         (None, _) => String::new(),
@@ -100,6 +104,7 @@ fn told(grant: Grant, local: &LocalTime) -> Told {
             GrantState::Upcoming => "begins later",
             GrantState::Live => "holds",
             GrantState::Ended => "over",
+            GrantState::Revoked if by_transfer => "over",
             GrantState::Revoked => "revoked",
         },
         live: grant.state == GrantState::Live,

@@ -31,7 +31,7 @@ use crate::ids::{HaulOutId, TreatmentId, VesselId};
 use crate::permissions::RecordWork;
 
 /// The zones, each with its fields: whether it is treated, its area.
-const ZONES: [(Zone, &str, &str); 5] = [
+pub const ZONES: [(Zone, &str, &str); 5] = [
     (Zone::Bottom, "bottom", "bottom_area_m2"),
     (Zone::Waterline, "waterline", "waterline_area_m2"),
     (Zone::Keel, "keel", "keel_area_m2"),
@@ -39,7 +39,7 @@ const ZONES: [(Zone, &str, &str); 5] = [
     (Zone::Appendage, "appendage", "appendage_area_m2"),
 ];
 /// The steps that put on coats, each with its fields: product, coats.
-const COATED: [(StepKind, &str, &str); 3] = [
+pub const COATED: [(StepKind, &str, &str); 3] = [
     (StepKind::Seal, "seal_product_id", "seal_coats"),
     (StepKind::Barrier, "barrier_product_id", "barrier_coats"),
     (StepKind::Antifouling, "antifouling_product_id", "antifouling_coats"),
@@ -55,15 +55,17 @@ struct Ashore {
     local: LocalTime,
 }
 
-fn plan_form(
-    id: HaulOutId,
+/// The fields of a plan, after one that is not shown.
+#[must_use]
+pub fn fields(
+    first: Field,
     advised: Option<TreatmentKind>,
     sheets: &[Product],
     local: &LocalTime,
-) -> ActForm {
+) -> Vec<Field> {
     let advised = advised.and_then(|kind| codes::to_text(&kind).ok()).unwrap_or_default();
     let mut fields = vec![
-        Field::unseen("id", fresh_id()),
+        first,
         Field::new("kind", "What it is", kinds()).needed().holding(advised),
         Field::new("starts_on", "Work is meant to start on", Kind::Day).holding(local.today().to_string()),
         Field::new("note", "Anything else", Kind::Long),
@@ -100,6 +102,16 @@ fn plan_form(
         Field::new("scale", "On which scale", Kind::Text).told("Needed with the figure."),
         Field::new("loss_pct", "Paint that is lost", Kind::Number).measured_in("%").holding("10"),
     ]);
+    fields
+}
+
+fn plan_form(
+    id: HaulOutId,
+    advised: Option<TreatmentKind>,
+    sheets: &[Product],
+    local: &LocalTime,
+) -> ActForm {
+    let fields = fields(Field::unseen("id", fresh_id()), advised, sheets, local);
     let action = format!("/haul-outs/{id}/treatments/new");
     let mut form = ActForm::new("plan", "The plan", action, "Plan this treatment", fields);
     "The steps are those usual for its kind. A named qualified person accepts the plan before work begins."
@@ -126,14 +138,16 @@ fn load(tx: &mut Tx<'_>, id: HaulOutId) -> Result<Ashore> {
 }
 
 /// The kind that was chosen.
-fn kind_of(typed: &Value) -> Result<TreatmentKind> {
+///
+/// # Errors
+/// Invalid.
+pub fn kind_of(typed: &Value) -> Result<TreatmentKind> {
     let kind = serde_json::from_value(typed["kind"].clone());
     kind.map_err(|cause| Error::field("/kind", "unknown", "is not chosen. Choose one.").because(cause))
 }
 
-/// The steps usual for the kind, with the products and coats that were chosen.
-fn steps(kind: TreatmentKind, typed: &Value) -> Result<Vec<PlanStep>> {
-    let mut steps = usual(kind);
+/// Steps with the products and coats that were chosen.
+fn chosen(mut steps: Vec<PlanStep>, typed: &Value) -> Result<Vec<PlanStep>> {
     for (step, product, coats) in COATED {
         let own = steps.iter_mut().find(|own| own.step == step);
         let chosen = typed[product].as_str();
@@ -158,9 +172,12 @@ fn steps(kind: TreatmentKind, typed: &Value) -> Result<Vec<PlanStep>> {
     Ok(steps)
 }
 
-/// What was typed, as a program sends it.
-fn plan_json(typed: &Value) -> Result<(Value, Vec<Zone>, Vec<PlanStep>)> {
-    let steps = steps(kind_of(typed)?, typed)?;
+/// What was typed, as a program sends it: of these steps, with the zones that are treated.
+///
+/// # Errors
+/// Invalid.
+pub fn plan_json(steps: Vec<PlanStep>, typed: &Value) -> Result<(Value, Vec<Zone>, Vec<PlanStep>)> {
+    let steps = chosen(steps, typed)?;
     let treated: Vec<_> = ZONES.iter().filter(|(_, treated, _)| typed.get(*treated).is_some()).collect();
     if treated.is_empty() {
         return Err(Error::field(
@@ -194,7 +211,8 @@ fn plan_json(typed: &Value) -> Result<(Value, Vec<Zone>, Vec<PlanStep>)> {
 }
 
 /// An error of the plan with its pointers to the fields of the form.
-fn at_fields(mut error: Error, zones: &[Zone], steps: &[PlanStep]) -> Error {
+#[must_use]
+pub fn at_fields(mut error: Error, zones: &[Zone], steps: &[PlanStep]) -> Error {
     let place = |fault: &FieldError| {
         let mut parts = fault.pointer.trim_start_matches('/').split('/');
         let (first, at, name) = (parts.next()?, parts.next(), parts.next());
@@ -222,16 +240,36 @@ fn at_fields(mut error: Error, zones: &[Zone], steps: &[PlanStep]) -> Error {
     error
 }
 
+/// A plan that is made or changed.
 #[derive(Template)]
 #[template(path = "plan_new.html")]
-struct PlanPage {
-    frame: Frame,
-    vessel_id: VesselId,
-    vessel: String,
-    lift: String,
-    advised: &'static str,
-    reasons: Vec<String>,
-    act: ActForm,
+pub struct PlanPage {
+    /// What stands around it.
+    pub frame: Frame,
+    /// The vessel.
+    pub vessel_id: VesselId,
+    /// Its name.
+    pub vessel: String,
+    /// The time ashore.
+    pub lift: String,
+    /// Why no plan can be entered now.
+    pub fixed: Option<&'static str>,
+    /// The path that the evidence supports.
+    pub advised: &'static str,
+    /// Why.
+    pub reasons: Vec<String>,
+    /// The form, where there is one now.
+    pub act: Option<ActForm>,
+}
+
+/// What the evidence supports, in words.
+#[must_use]
+pub fn advised(advice: &Advice) -> &'static str {
+    match advice.kind {
+        Some(TreatmentKind::Preventive) => "The evidence supports a preventive treatment",
+        Some(TreatmentKind::Curative) => "The evidence supports a curative treatment",
+        None => "The evidence supports no path yet",
+    }
 }
 
 async fn page(
@@ -248,13 +286,11 @@ async fn page(
         None => (StatusCode::OK, form),
     };
     let frame = Frame::of(&request, organisation, "vessels", format!("Plan a treatment: {vessel}"))?;
-    let advised = match advice.kind {
-        Some(TreatmentKind::Preventive) => "The evidence supports a preventive treatment",
-        Some(TreatmentKind::Curative) => "The evidence supports a curative treatment",
-        None => "The evidence supports no path yet",
-    };
-    let act = ActForm { token: form::token(&request)?, may_add: frame.keeps_register(), ..act };
-    send_as(code, &PlanPage { frame, vessel_id, vessel, lift, advised, reasons: advice.reasons, act })
+    let advised = advised(&advice);
+    let act = Some(ActForm { token: form::token(&request)?, may_add: frame.keeps_register(), ..act });
+    let page =
+        PlanPage { frame, vessel_id, vessel, lift, fixed: None, advised, reasons: advice.reasons, act };
+    send_as(code, &page)
 }
 
 /// The form that plans a treatment.
@@ -273,7 +309,7 @@ pub async fn show(
 fn plan_in(tx: &mut Tx<'_>, id: HaulOutId, sent: &Typed) -> Result<TreatmentId> {
     let ashore = load(tx, id)?;
     let typed = ashore.form.json(sent, &ashore.local, json!({}))?;
-    let (json, zones, steps) = plan_json(&typed)?;
+    let (json, zones, steps) = plan_json(usual(kind_of(&typed)?), &typed)?;
     let made =
         once(tx, "plan_treatment", json, |tx, own, fields: PlanFields| create(tx, own, id, fields), read);
     Ok(match made.map_err(|error| at_fields(error, &zones, &steps))? {

@@ -11,20 +11,23 @@ use super::records::{self, Hull};
 use super::session::{PagePermit, see};
 use super::treatment::Refused;
 use crate::db::Tx;
-use crate::error::{Code, Error, Result};
+use crate::error::{Code, Error, FieldError, Result};
 use crate::features::coats::api as coats;
 use crate::features::haulouts::api as haulouts;
 use crate::features::haulouts::model::HaulOutFields;
 use crate::features::haulouts::store::read as read_haul_out;
-use crate::features::surveys::api::findings;
+use crate::features::surveys::api::{findings, signing, surveys};
+use crate::features::surveys::model::survey::SurveyCorrection;
 use crate::features::treatments::api as treatments;
-use crate::http::{App, At, Outcome, Patch};
-use crate::ids::{HaulOutId, VesselId};
-use crate::permissions::{Permission, RecordReadings, RecordWork};
+use crate::http::body::read_fields;
+use crate::http::{App, At, IfMatch, Outcome, Patch};
+use crate::ids::{HaulOutId, SurveyId, VesselId};
+use crate::permissions::{Permission, RecordReadings, RecordWork, Survey};
 
 /// The acts of each door: the permit of a door is for these alone.
 const WORK: [&str; 4] = ["lift", "relaunch", "coat", "treated"];
 const FINDINGS: [&str; 1] = ["finding"];
+const SURVEYS: [&str; 1] = ["withdraw"];
 
 /// Ends a time ashore.
 fn relaunch(tx: &mut Tx<'_>, id: VesselId, typed: &Typed, mut json: Value) -> Result<()> {
@@ -47,13 +50,47 @@ fn relaunch(tx: &mut Tx<'_>, id: VesselId, typed: &Typed, mut json: Value) -> Re
     haulouts::change(tx, &before, after).map(|_| ())
 }
 
+/// Withdraws a survey entered in error.
+fn withdraw(tx: &mut Tx<'_>, id: VesselId, typed: &Typed, json: &Value) -> Result<()> {
+    let chosen = typed.get("survey").and_then(|chosen| chosen.split_once(' '));
+    let chosen =
+        chosen.and_then(|(id, version)| Some((id.parse::<uuid::Uuid>().ok()?, version.parse().ok()?)));
+    let (survey, version) =
+        chosen.ok_or_else(|| Error::field("/survey", "missing", "is not chosen. Choose one."))?;
+    let survey = surveys::read(tx, SurveyId::from(survey))?;
+    if survey.fields.vessel_id != id {
+        return Err(Error::field("/survey", "unknown", "is of another vessel. Choose one of this."));
+    }
+    let reason = read_reason(json)?;
+    if survey.withdrawn && survey.correction_reason.as_ref() == Some(&reason) {
+        // The form came twice.
+        return Ok(());
+    }
+    signing::withdraw(tx, survey.id, IfMatch(version), &reason).map(|_| ())
+}
+
+/// The reason that was typed, held to the bounds of the API's.
+///
+/// # Errors
+/// Invalid, at the field.
+pub fn read_reason(json: &Value) -> Result<String> {
+    let given: SurveyCorrection =
+        read_fields(json!({"reason": json["correction_reason"]})).map_err(|error| {
+            let of = |fault: FieldError| FieldError { pointer: "/correction_reason".to_owned(), ..fault };
+            Error::invalid(error.fields.into_iter().map(of).collect())
+        })?;
+    Ok(given.reason)
+}
+
 fn act(tx: &mut Tx<'_>, id: VesselId, act: &str, typed: &Typed) -> Result<()> {
     let hull = Hull::of(tx, id)?;
-    let of_vessel = if act == "relaunch" { json!({}) } else { json!({"vessel_id": id}) };
+    let of_vessel =
+        if ["relaunch", "withdraw"].contains(&act) { json!({}) } else { json!({"vessel_id": id}) };
     let json = read_act(&hull.forms(), act, typed, &hull.local, of_vessel)?;
     match act {
         "lift" => once(tx, "create_haul_out", json, haulouts::create, haulouts::read).map(|_| ()),
         "relaunch" => relaunch(tx, id, typed, json),
+        "withdraw" => withdraw(tx, id, typed, &json),
         "coat" => once(tx, "create_coat", json, treatments::coats::create, coats::read).map(|_| ()),
         "finding" => once(tx, "create_finding", json, findings::create, findings::read).map(|_| ()),
         _ => once(tx, "create_treatment", json, treatments::create, treatments::read).map(|_| ()),
@@ -114,4 +151,18 @@ pub async fn find(
     typed: Filled<Typed>,
 ) -> Outcome {
     take(app, request, permit, id.0, typed.0, &FINDINGS).await
+}
+
+/// Withdraws a survey entered in error.
+///
+/// # Errors
+/// Not found; those of the database.
+pub async fn withdraw_survey(
+    app: App,
+    request: HttpRequest,
+    permit: PagePermit<Survey>,
+    id: At<VesselId>,
+    typed: Filled<Typed>,
+) -> Outcome {
+    take(app, request, permit, id.0, typed.0, &SURVEYS).await
 }

@@ -22,7 +22,7 @@ use crate::features::products::store::{self as products, Product, ProductFilter}
 use crate::features::surveys::model::finding::FindingState;
 use crate::features::surveys::model::survey::SurveyState;
 use crate::features::surveys::store::findings_of_vessels;
-use crate::features::surveys::store::survey::{self, Survey};
+use crate::features::surveys::store::survey::{self, Survey, SurveyFilter};
 use crate::features::treatments::api::launch::warnings;
 use crate::features::treatments::model::entry::{TreatmentState, state};
 use crate::features::treatments::store as treatments;
@@ -36,6 +36,9 @@ use crate::permissions::{
 };
 use crate::science::cautions::Work;
 
+/// What withdrawing a survey means.
+pub const SURVEY_WITHDRAWN: &str = "It stays in the history with the reason. It counts for nothing, nor does what was read and found in it, and the dates of the hull are computed again.";
+
 /// What the forms of a hull are made of.
 pub struct Hull {
     /// The vessel.
@@ -43,6 +46,8 @@ pub struct Hull {
     /// Its times ashore, the earliest first.
     pub lifts: Vec<HaulOut>,
     surveys: Vec<Survey>,
+    /// Surveys entered in error.
+    withdrawn: Vec<Survey>,
     products: Vec<Product>,
     /// The organisation's clock.
     pub local: LocalTime,
@@ -58,8 +63,10 @@ impl Hull {
     pub fn of(tx: &mut Tx<'_>, id: VesselId) -> Result<Self> {
         let vessel = vessels::read(tx, id)?;
         let lifts = haulouts::of_vessel(tx, id)?;
-        let mut surveys = all(|page| survey::list(tx, Some(id), None, page))?;
+        let filter = SurveyFilter { vessel_id: Some(id), withdrawn: true, ..SurveyFilter::default() };
+        let mut surveys = all(|page| survey::list(tx, filter, page))?;
         surveys.sort_by_key(|survey| (survey.fields.surveyed_on, survey.id));
+        let (withdrawn, surveys) = surveys.into_iter().partition(|survey| survey.withdrawn);
         let products =
             all(|page| products::list(tx, ProductFilter { role: None, updated_since: None }, page))?;
         let local = LocalTime::of(tx)?;
@@ -70,7 +77,7 @@ impl Hull {
             let found = warnings(tx, &HaulOut { fields, ..open.clone() })?;
             before_launch.extend(found.iter().map(|warning| for_people(&warning.detail)));
         }
-        Ok(Self { vessel, lifts, surveys, products, local, before_launch })
+        Ok(Self { vessel, lifts, surveys, withdrawn, products, local, before_launch })
     }
 
     /// The time ashore that has not ended.
@@ -135,7 +142,22 @@ impl Hull {
             self.form("treated", "A treatment was done before", "work", "Record the treatment", new(done));
         "One that is to be done is planned instead. Of one that was done elsewhere, or before its steps were recorded here, this keeps what the dates need."
             .clone_into(&mut done.about);
-        vec![relaunch, lift, coat, finding, done]
+        vec![relaunch, lift, coat, finding, done, self.withdraw_survey()]
+    }
+
+    fn withdraw_survey(&self) -> ActForm {
+        let surveys = self.surveys.iter().rev().map(|survey| {
+            let words = format!("{}, {}", day(survey.fields.surveyed_on), word(&survey.state()));
+            (format!("{} {}", survey.id, survey.version), words)
+        });
+        let fields = vec![
+            Field::new("survey", "Which survey", Kind::Choice(surveys.collect())).needed(),
+            record_forms::reason("Why").needed(),
+        ];
+        let title = "A survey was entered in error";
+        let mut form = self.form("withdraw", title, "surveys/withdrawal", "Withdraw it", fields);
+        SURVEY_WITHDRAWN.clone_into(&mut form.about);
+        form
     }
 
     /// Those that may be sent now by whoever has these powers.
@@ -143,6 +165,7 @@ impl Hull {
         let possible = |form: &ActForm| match form.act {
             "finding" => may::<RecordReadings>(powers),
             "relaunch" => may::<RecordWork>(powers) && self.ashore().is_some(),
+            "withdraw" => may::<WriteSurvey>(powers) && !self.surveys.is_empty(),
             _ => may::<RecordWork>(powers),
         };
         self.forms().into_iter().filter(possible).collect()
@@ -165,6 +188,8 @@ struct RecordsOfKind {
     none: &'static str,
     open: &'static str,
     lines: Vec<Line>,
+    /// Those entered in error.
+    withdrawn: Vec<Line>,
 }
 
 /// A treatment that is planned or goes on.
@@ -200,11 +225,12 @@ fn done_words(act: &str) -> Option<&'static str> {
         "coat" => "the coat",
         "finding" => "the finding",
         "treated" => "the treatment",
+        "withdraw" => "the withdrawal",
         _ => return None,
     })
 }
 
-fn treatment_lines(tx: &mut Tx<'_>, id: VesselId) -> Result<(Vec<Line>, Vec<Going>, bool)> {
+fn treatment_lines(tx: &mut Tx<'_>, id: VesselId, may_work: bool) -> Result<(Vec<Line>, Vec<Going>, bool)> {
     let planned = plans(tx, PlansOf::Vessels(&[id]))?;
     let ids: Vec<TreatmentId> = planned.iter().map(|plan| plan.id).collect();
     let entries = entries_of(tx, &ids)?;
@@ -226,7 +252,11 @@ fn treatment_lines(tx: &mut Tx<'_>, id: VesselId) -> Result<(Vec<Line>, Vec<Goin
             on: format!("{} to {}", day(fields.started_on), day(fields.completed_on)),
             what: headed(&fields.kind),
             about: [removed, fields.note.clone()].into_iter().flatten().collect::<Vec<_>>().join(". "),
-            to: ids.contains(&treatment.id).then(|| format!("/treatments/{}", treatment.id)),
+            to: if ids.contains(&treatment.id) {
+                Some(format!("/treatments/{}", treatment.id))
+            } else {
+                may_work.then(|| format!("/treatments/{}/correction", treatment.id))
+            },
             tag: None,
         });
     }
@@ -285,18 +315,29 @@ fn lists(tx: &mut Tx<'_>, hull: &Hull, powers: &Powers, treated: Vec<Line>) -> R
             tag: None,
         }
     });
-    let surveys = hull.surveys.iter().rev().map(|survey| Line {
+    let survey_line = |survey: &Survey| Line {
         on: day(survey.fields.surveyed_on),
         what: headed(&survey.state()),
-        about: survey
-            .fields
-            .blistering
-            .map(|found| format!("blistering: {}", word(&found)))
-            .unwrap_or_default(),
+        about: match (&survey.correction_reason, survey.fields.blistering) {
+            (Some(reason), _) if survey.withdrawn => reason.clone(),
+            (_, Some(found)) => format!("blistering: {}", word(&found)),
+            _ => String::new(),
+        },
         to: reads.then(|| format!("/surveys/{}/entry", survey.id)),
         tag: (survey.state() == SurveyState::Draft).then_some("not signed"),
-    });
-    let kind = |id, title, none, open, lines| RecordsOfKind { id, title, none, open, lines };
+    };
+    let kind = |id, title, none, open, lines| {
+        let withdrawn = Vec::new();
+        RecordsOfKind { id, title, none, open, lines, withdrawn }
+    };
+    let mut surveys = kind(
+        "surveys",
+        "Surveys",
+        "No survey is recorded.",
+        "Open",
+        hull.surveys.iter().rev().map(survey_line).collect(),
+    );
+    surveys.withdrawn = hull.withdrawn.iter().rev().map(survey_line).collect();
     Ok(vec![
         kind(
             "findings",
@@ -307,7 +348,7 @@ fn lists(tx: &mut Tx<'_>, hull: &Hull, powers: &Powers, treated: Vec<Line>) -> R
         ),
         kind("coats", "Coats", "No coat is recorded.", "Correct", coats.collect()),
         kind("lifts", "Times ashore", "No lift is recorded.", "Correct", lifts.collect()),
-        kind("surveys", "Surveys", "No survey is recorded.", "Open", surveys.collect()),
+        surveys,
         kind("treatments", "Treatments done", "None is recorded as done.", "Open", treated),
     ])
 }
@@ -335,7 +376,7 @@ pub async fn page<P: Permission>(
     let theirs = powers.clone();
     let loaded = app.read(&permit.0, move |tx| {
         let hull = Hull::of(tx, id)?;
-        let (treated, going, is_going) = treatment_lines(tx, id)?;
+        let (treated, going, is_going) = treatment_lines(tx, id, may::<RecordWork>(&theirs))?;
         let lists = lists(tx, &hull, &theirs, treated)?;
         Ok((hull, going, is_going, lists, organisation_name(tx)?))
     });

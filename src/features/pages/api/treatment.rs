@@ -21,7 +21,7 @@ use crate::error::{Code, Error, Result};
 use crate::features::haulouts::store as haulouts;
 use crate::features::products::store::{self as products, Product, ProductFilter};
 use crate::features::surveys::model::survey::SurveyState;
-use crate::features::surveys::store::survey;
+use crate::features::surveys::store::survey::{self, SurveyFilter};
 use crate::features::treatments::api::plan::{UnderWay, read_under_way};
 use crate::features::treatments::api::quantities::{PurchaseList, purchase_list};
 use crate::features::treatments::model::entry::{Entry, StepState, TreatmentState};
@@ -33,7 +33,7 @@ use crate::features::{accounts, treatments};
 use crate::http::problem::status;
 use crate::http::{App, At, Outcome};
 use crate::ids::{PersonId, SurveyId, TreatmentId, VesselId};
-use crate::permissions::{Permission, Powers, Read, Survey as WriteSurvey};
+use crate::permissions::{Permission, Powers, Read, RecordWork, Survey as WriteSurvey};
 
 /// A treatment with the forms that are possible now.
 #[derive(Debug)]
@@ -162,6 +162,8 @@ struct TreatmentPage {
     drying: Option<Shown>,
     drafts: Vec<(SurveyId, String)>,
     may_survey: bool,
+    /// Where the plan is changed, or what was done corrected: address and words.
+    change: Option<(String, &'static str)>,
     acts: Vec<ActForm>,
     steps: Vec<StepRow>,
     quantities: PurchaseList,
@@ -331,6 +333,7 @@ pub async fn page<P: Permission>(
     let asked: Option<Asked> = form::query(&request).ok();
     let (powers, person_id) = (permit.0.powers().clone(), permit.0.actor().person_id);
     let may_survey = super::entry::may::<WriteSurvey>(&powers);
+    let may_work = super::entry::may::<RecordWork>(&powers);
     let loaded = app
         .read(&permit.0, move |tx| {
             let loaded = Loaded::of(tx, id, person_id, &powers, false)?;
@@ -341,7 +344,9 @@ pub async fn page<P: Permission>(
             let plan = plan::read(tx, id)?;
             let quantities = purchase_list(tx, &[plan])?;
             let washes = washes(tx, id)?;
-            let mut drafts = all(|page| survey::list(tx, Some(vessel_id), None, page))?;
+            let mut drafts = all(|page| {
+                survey::list(tx, SurveyFilter { vessel_id: Some(vessel_id), ..Default::default() }, page)
+            })?;
             drafts.retain(|s| s.fields.haul_out_id == Some(haul_out_id) && s.state() == SurveyState::Draft);
             drafts.sort_by_key(|s| std::cmp::Reverse(s.fields.surveyed_on));
             let drafts: Vec<(SurveyId, String)> =
@@ -377,7 +382,7 @@ pub async fn page<P: Permission>(
         .relaunched_on
         .map_or_else(|| "ashore now".to_owned(), |on| format!("relaunched {}", day(on)));
     let title = format!("{}: {} treatment", vessel.fields.name, word(&plan.fields.kind));
-    let frame = Frame::of(&request, organisation, "treatment", title)?;
+    let frame = Frame::of(&request, organisation, "vessels", title)?;
     let (token, may_add) = (frame.form.clone(), frame.keeps_register());
     let acts =
         acts.into_iter().map(|form| ActForm { token: token.clone(), may_add, ..again(form) }).collect();
@@ -398,6 +403,16 @@ pub async fn page<P: Permission>(
         drying,
         drafts,
         may_survey,
+        change: match plan.state {
+            TreatmentState::Planned | TreatmentState::Accepted => {
+                Some((format!("/treatments/{id}/plan"), "Change the plan"))
+            }
+            TreatmentState::Running => None,
+            TreatmentState::Closed => {
+                Some((format!("/treatments/{id}/correction"), "Correct what is recorded"))
+            }
+        }
+        .filter(|_| may_work),
         acts,
         steps,
         quantities,

@@ -178,7 +178,14 @@ pub fn for_people(detail: &str) -> String {
         .replace("blush_wash", "wash of the blush")
         .replace("started_at and finished_at", "its begin and end")
         .replace("its product_id", "its product")
-        .replace('_', " ")
+        .split_inclusive(' ')
+        .map(|word| if is_setting(word) { word.to_owned() } else { word.replace('_', " ") })
+        .collect()
+}
+
+/// The name of a setting stands as it is typed: in capitals.
+fn is_setting(word: &str) -> bool {
+    word.contains('_') && !word.contains(|c: char| c.is_lowercase())
 }
 
 #[cfg(test)]
@@ -224,6 +231,10 @@ mod tests {
             (
                 "All steps are done here. Close the treatment: POST its closing.",
                 "All steps are done here. Close the treatment.",
+            ),
+            (
+                "Nobody can send letters: set GARBOARD_SMTP_URL, or GARBOARD_SMTP_FROM with due_on.",
+                "Nobody can send letters: set GARBOARD_SMTP_URL, or GARBOARD_SMTP_FROM with due on.",
             ),
             ("An entry step_done, its note giving the grit.", "“Step done”, its note giving the grit."),
         ] {

@@ -88,7 +88,7 @@ pub fn append(
     // Two tablets, or a tablet and the one who signs, take turns.
     lock_vessel(tx, vessel_id)?;
     let survey = survey::read(tx, survey_id)?;
-    let draft = survey.state() == SurveyState::Draft;
+    let state = survey.state();
     let station_ids: Vec<StationId> = sent.iter().map(|(_, fields)| fields.station_id).collect();
     let ids: Vec<ReadingId> = sent.iter().filter_map(|(id, _)| *id).collect();
     let references: Vec<&str> = sent.iter().filter_map(|(_, fields)| fields.r#ref.as_deref()).collect();
@@ -108,11 +108,12 @@ pub fn append(
         if let Sent::Before(id) = known.judge(id, &fields)? {
             return Ok(Appended { id, created: false });
         }
-        if !draft {
+        if state != SurveyState::Draft {
             return Err(Error::new(
                 Code::Conflict,
                 format!(
-                    "The survey is signed and takes no new readings. Open a correction first: POST /v1/surveys/{survey_id}/correction with the reason."
+                    "The survey is {} and takes no new readings. Open a correction first: POST /v1/surveys/{survey_id}/correction with the reason.",
+                    state.word()
                 ),
             ));
         }

@@ -8,10 +8,11 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::db::Tx;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::features::audit::{self, Act};
 use crate::features::surveys::model::finding::{FindingFields, FindingKind, FindingState};
 use crate::features::surveys::store::finding::{self as store, Finding, FindingFilter};
+use crate::features::surveys::store::withdrawn;
 use crate::http::creation::Creation;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
@@ -19,7 +20,7 @@ use crate::http::problem::{ChangeProblems, CreateProblems, ListProblems, ReadPro
 use crate::http::{
     App, At, IfMatch, Kept, New, Outcome, Page, Params, Patch, Permit, RetryKey, VersionQuery,
 };
-use crate::ids::{FindingId, OrgId, PersonId, VesselId};
+use crate::ids::{FindingId, OrgId, PersonId, SurveyId, VesselId};
 use crate::jobs::outbox::{self, EventKind, NewEvent};
 use crate::jobs::queue;
 use crate::permissions::{Read, RecordReadings};
@@ -111,6 +112,12 @@ impl FindingQuery {
 /// Invalid fields, a foreign vessel or survey; those of the database.
 pub fn create(tx: &mut Tx<'_>, id: FindingId, fields: FindingFields) -> Result<FindingView> {
     let fields = fields.made(tx.now())?;
+    if let Some(survey_id) = fields.survey_id
+        && withdrawn::is_withdrawn(tx, survey_id)?
+    {
+        let detail = "names a survey that is withdrawn. Name the one that took its place, or open a correction of it first.";
+        return Err(Error::field("/survey_id", "withdrawn", detail));
+    }
     store::insert(tx, id, &fields)?;
     settle(tx, "create_finding", id, None, &fields)
 }
@@ -126,7 +133,7 @@ pub fn read(tx: &mut Tx<'_>, id: FindingId) -> Result<FindingView> {
 /// Changes a finding within a transaction. A patch that changes nothing makes no version.
 ///
 /// # Errors
-/// Stale; invalid fields; those of the database.
+/// Stale; a conflict when its survey is withdrawn; invalid fields; those of the database.
 pub fn change(
     tx: &mut Tx<'_>,
     id: FindingId,
@@ -135,6 +142,9 @@ pub fn change(
 ) -> Result<FindingView> {
     let before = store::read(tx, id)?;
     if_match.check(before.version)?;
+    if let Some(survey_id) = before.fields.survey_id {
+        withdrawn::refuse_withdrawn(tx, survey_id)?;
+    }
     let start = before.fields.clone().without_reason();
     let after = patch.apply(&start)?;
     if after.clone().without_reason() == start {
@@ -158,19 +168,40 @@ fn settle(
     read(tx, id)
 }
 
+fn open(fields: &FindingFields) -> bool {
+    !fields.withdrawn && fields.state != FindingState::Repaired
+}
+
+/// Tells of the findings of a survey that is withdrawn or counts again: to be asked while they count.
+///
+/// # Errors
+/// Those of the database.
+pub(super) fn tell_all(tx: &mut Tx<'_>, survey_id: SurveyId, withdrawn: bool) -> Result<()> {
+    let kind = if withdrawn { EventKind::FindingClosed } else { EventKind::FindingOpened };
+    let events: Vec<NewEvent> = store::of_survey(tx, survey_id)?
+        .into_iter()
+        .filter(|finding| open(&finding.fields))
+        .map(|finding| event(kind, finding.id, &FindingFields { withdrawn, ..finding.fields }))
+        .collect();
+    outbox::append(tx, &events)
+}
+
+fn event(kind: EventKind, id: FindingId, after: &FindingFields) -> NewEvent {
+    let content = json!({
+        "finding_id": id, "kind": after.kind, "zone": after.zone, "state": after.state, "found_on": after.found_on,
+        "repaired_on": after.repaired_on, "withdrawn": after.withdrawn,
+    });
+    NewEvent::of_vessel(kind, after.vessel_id, content)
+}
+
 /// Opened and closed, for programs elsewhere.
 fn tell(tx: &mut Tx<'_>, id: FindingId, before: Option<&FindingFields>, after: &FindingFields) -> Result<()> {
-    let open = |fields: &FindingFields| !fields.withdrawn && fields.state != FindingState::Repaired;
     let kind = match (before.is_some_and(open), open(after)) {
         (false, true) => EventKind::FindingOpened,
         (true, false) => EventKind::FindingClosed,
         _ => return Ok(()),
     };
-    let content = json!({
-        "finding_id": id, "kind": after.kind, "zone": after.zone, "state": after.state, "found_on": after.found_on,
-        "repaired_on": after.repaired_on, "withdrawn": after.withdrawn,
-    });
-    outbox::append(tx, &[NewEvent::of_vessel(kind, after.vessel_id, content)])
+    outbox::append(tx, &[event(kind, id, after)])
 }
 
 /// Lists the findings, each in its current version.

@@ -11,6 +11,7 @@ use crate::error::Result;
 use crate::features::audit::{self, Act};
 use crate::features::surveys::model::reading::ReadingFields;
 use crate::features::surveys::store::reading::{self as store, NewReadingRow, Reading, ReadingFilter};
+use crate::features::surveys::store::withdrawn;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
 use crate::http::problem::{ChangeProblems, ListProblems, ReadProblems, VersionProblems};
@@ -114,7 +115,7 @@ pub fn read(tx: &mut Tx<'_>, id: ReadingId) -> Result<ReadingView> {
 /// Corrects a reading within a transaction. A patch that changes nothing makes no version.
 ///
 /// # Errors
-/// Stale; invalid fields; those of the database.
+/// Stale; a conflict when its survey is withdrawn; invalid fields; those of the database.
 pub fn change(
     tx: &mut Tx<'_>,
     id: ReadingId,
@@ -123,6 +124,7 @@ pub fn change(
 ) -> Result<ReadingView> {
     let before = store::read(tx, id)?;
     if_match.check(before.version)?;
+    withdrawn::refuse_withdrawn(tx, before.fields.survey_id)?;
     let start = before.fields.clone().without_reason();
     let after = patch.apply(&start)?;
     if after.clone().without_reason() == start {

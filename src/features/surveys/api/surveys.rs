@@ -11,7 +11,7 @@ use crate::error::{Code, Error, Result};
 use crate::features::audit::{self, Act};
 use crate::features::surveys::model::survey::{SurveyFields, SurveyState};
 use crate::features::surveys::store::lock_vessel;
-use crate::features::surveys::store::survey::{self as store, Survey};
+use crate::features::surveys::store::survey::{self as store, Standing, Survey, SurveyFilter};
 use crate::http::creation::Creation;
 use crate::http::paging::ListQuery;
 use crate::http::preconditions::kept;
@@ -29,7 +29,7 @@ pub struct SurveyView {
     pub id: SurveyId,
     /// Its version, also the `ETag`.
     pub version: i32,
-    /// Whether this version is a draft or signed.
+    /// Whether this version is a draft, signed or withdrawn.
     pub state: SurveyState,
     /// When this version was signed.
     pub signed_at: Option<DateTime<Utc>>,
@@ -37,7 +37,9 @@ pub struct SurveyView {
     pub signed_by: Option<PersonId>,
     /// The version that counts as evidence: the latest signed one, while a correction is being written too.
     pub signed_version: Option<i32>,
-    /// Why it was opened again after a signature.
+    /// Entered in error: it stays in the history and counts for nothing, nor does what was read and found in it.
+    pub withdrawn: bool,
+    /// Why it was opened again after a signature, or withdrawn.
     pub correction_reason: Option<String>,
     /// When this version was recorded.
     pub updated_at: DateTime<Utc>,
@@ -68,6 +70,7 @@ impl From<Survey> for SurveyView {
             signed_at: survey.signed_at,
             signed_by: survey.signed_by,
             signed_version: survey.signed_version,
+            withdrawn: survey.withdrawn,
             correction_reason: survey.correction_reason,
             updated_at: survey.recorded_at,
             recorded_by: survey.recorded_by,
@@ -85,6 +88,9 @@ pub struct SurveyQuery {
     /// Only those of this vessel.
     #[param(nullable = false)]
     pub vessel_id: Option<VesselId>,
+    /// Those withdrawn too: to follow changes by `updated_since`, ask for them.
+    #[param(nullable = false)]
+    pub withdrawn: Option<bool>,
     /// Only those changed at or after this time.
     #[param(nullable = false)]
     pub updated_since: Option<DateTime<Utc>>,
@@ -129,7 +135,7 @@ pub fn read(tx: &mut Tx<'_>, id: SurveyId) -> Result<SurveyView> {
 /// Changes a draft within a transaction.
 ///
 /// # Errors
-/// Stale; a conflict when it is signed; invalid fields; those of the database.
+/// Stale; a conflict when it is signed or withdrawn; invalid fields; those of the database.
 pub fn change(
     tx: &mut Tx<'_>,
     id: SurveyId,
@@ -138,11 +144,12 @@ pub fn change(
 ) -> Result<SurveyView> {
     let before = store::read(tx, id)?;
     if_match.check(before.version)?;
-    if before.state() == SurveyState::Signed {
+    if before.state() != SurveyState::Draft {
         return Err(Error::new(
             Code::Conflict,
             format!(
-                "The survey is signed. To correct it, open a correction first: POST /v1/surveys/{id}/correction with the reason."
+                "The survey is {}. To correct it, open a correction first: POST /v1/surveys/{id}/correction with the reason.",
+                before.state().word()
             ),
         ));
     }
@@ -152,7 +159,8 @@ pub fn change(
     }
     let launched_on = lock_vessel(tx, before.fields.vessel_id)?;
     let after = after.changing(&before.fields)?.checked(launched_on, tx.now())?;
-    store::insert_version(tx, id, before.version + 1, &after, before.correction_reason.as_deref(), None)?;
+    let standing = Standing { correction_reason: before.correction_reason.as_deref(), ..Standing::default() };
+    store::insert_version(tx, id, before.version + 1, &after, standing)?;
     audit::record(
         tx,
         &Act {
@@ -173,8 +181,12 @@ pub fn change(
 pub async fn list_surveys(app: App, permit: Permit<Read>, query: Params<SurveyQuery>) -> Outcome {
     let query = query.0;
     let page = query.page()?;
-    let (vessel_id, since) = (query.vessel_id, query.updated_since);
-    let slice = app.read(&permit, move |tx| store::list(tx, vessel_id, since, page)).await?;
+    let filter = SurveyFilter {
+        vessel_id: query.vessel_id,
+        updated_since: query.updated_since,
+        withdrawn: query.withdrawn.unwrap_or(false),
+    };
+    let slice = app.read(&permit, move |tx| store::list(tx, filter, page)).await?;
     Ok(HttpResponse::from(query.answer(slice, SurveyView::from)))
 }
 

@@ -17,6 +17,21 @@ pub enum SurveyState {
     Draft,
     /// Signed: evidence. A correction opens a new draft.
     Signed,
+    /// Withdrawn as entered in error: it counts for nothing, nor does what was read and found in it. A correction opens it
+    /// again, as a draft.
+    Withdrawn,
+}
+
+impl SurveyState {
+    /// The state as a sentence says it.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Draft => "a draft",
+            Self::Signed => "signed",
+            Self::Withdrawn => "withdrawn",
+        }
+    }
 }
 
 /// How deep the meter looked.
@@ -226,7 +241,7 @@ impl SurveyFields {
     }
 }
 
-/// Why a signed survey is opened again.
+/// Why a signed or withdrawn survey is opened again, or one entered in error is withdrawn.
 #[derive(Debug, Clone, Deserialize, Validate, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SurveyCorrection {

@@ -282,6 +282,20 @@ pub fn versions(tx: &mut Tx<'_>, id: FindingId, page: PageRequest) -> Result<Sli
     Ok(page.slice(found, |finding| Position { key: i64::from(finding.version), id: finding.id.into() }))
 }
 
+/// The findings of a survey, without those withdrawn.
+///
+/// # Errors
+/// Those of the database.
+pub fn of_survey(tx: &mut Tx<'_>, survey_id: SurveyId) -> Result<Vec<Finding>> {
+    use current_findings as f;
+    let rows: Vec<FindingRow> = f::table
+        .filter(f::org_id.eq(tx.org_id()).and(f::survey_id.eq(survey_id)).and(f::withdrawn.eq(false)))
+        .order((f::found_on, f::finding_id))
+        .select(columns!(current_findings, current_findings))
+        .load(tx.conn())?;
+    rows.into_iter().map(FindingRow::finding).collect()
+}
+
 /// All versions of the findings of several vessels, a finding's oldest first, those withdrawn too.
 ///
 /// # Errors

@@ -4,6 +4,7 @@ pub mod finding;
 pub mod reading;
 pub mod station;
 pub mod survey;
+pub mod withdrawn;
 
 use chrono::NaiveDate;
 use diesel::prelude::*;

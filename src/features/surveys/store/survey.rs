@@ -3,7 +3,9 @@
 use std::collections::HashMap;
 
 use chrono::{DateTime, NaiveDate, Utc};
+use diesel::expression::SqlLiteral;
 use diesel::prelude::*;
+use diesel::sql_types::Bool;
 
 use crate::codes;
 use crate::db::Tx;
@@ -23,8 +25,10 @@ pub struct Survey {
     pub version: i32,
     /// Its fields.
     pub fields: SurveyFields,
-    /// Why it was opened again, if it was.
+    /// Why it was opened again or withdrawn, if it was.
     pub correction_reason: Option<String>,
+    /// Whether this version withdraws it.
+    pub withdrawn: bool,
     /// When this version was signed.
     pub signed_at: Option<DateTime<Utc>>,
     /// By whom.
@@ -40,11 +44,39 @@ pub struct Survey {
 }
 
 impl Survey {
-    /// Whether this version is signed.
+    /// How this version stands.
     #[must_use]
     pub fn state(&self) -> SurveyState {
-        if self.signed_at.is_some() { SurveyState::Signed } else { SurveyState::Draft }
+        if self.withdrawn {
+            SurveyState::Withdrawn
+        } else if self.signed_at.is_some() {
+            SurveyState::Signed
+        } else {
+            SurveyState::Draft
+        }
     }
+}
+
+/// How a version of a survey stands: a new draft, unless it says more.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Standing<'a> {
+    /// Why it was opened again or withdrawn.
+    pub correction_reason: Option<&'a str>,
+    /// Who signs it.
+    pub signed_by: Option<PersonId>,
+    /// Whether it withdraws the survey.
+    pub withdrawn: bool,
+}
+
+/// Which surveys.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct SurveyFilter {
+    /// Of this vessel.
+    pub vessel_id: Option<VesselId>,
+    /// Changed at or after.
+    pub updated_since: Option<DateTime<Utc>>,
+    /// Those withdrawn too.
+    pub withdrawn: bool,
 }
 
 /// What counts as evidence of a survey: its latest signed version.
@@ -58,6 +90,8 @@ pub struct SignedSurvey {
     pub vessel_id: VesselId,
     /// Its fields.
     pub fields: SurveyFields,
+    /// Whether this version withdraws it; only among all its versions.
+    pub withdrawn: bool,
     /// When this version was recorded.
     pub recorded_at: DateTime<Utc>,
 }
@@ -95,12 +129,14 @@ struct SurveyRow {
     signed_by: Option<PersonId>,
     recorded_at: DateTime<Utc>,
     recorded_by: Option<PersonId>,
-    author_org_id: OrgId,
+    /// Its author, and whether it is withdrawn: together, since a row has no more than 32 columns.
+    whose: (OrgId, bool),
 }
 
-/// The columns of a row, the identity's from one table or view and the version's from another or the same.
+/// The columns of a row, the identity's from one table or view and the version's from another or the same, and what tells
+/// that it is withdrawn.
 macro_rules! columns {
-    ($identity:ident, $version:ident) => {
+    ($identity:ident, $version:ident, $withdrawn:expr) => {
         (
             $version::survey_id,
             $version::version,
@@ -133,15 +169,26 @@ macro_rules! columns {
             $version::signed_by,
             $version::recorded_at,
             $version::recorded_by,
-            diesel::dsl::sql::<diesel::sql_types::Uuid>(concat!(
-                "(SELECT i.author_org_id FROM surveys i WHERE i.org_id = ",
-                stringify!($version),
-                ".org_id AND i.id = ",
-                stringify!($version),
-                ".survey_id)"
-            )),
+            (
+                diesel::dsl::sql::<diesel::sql_types::Uuid>(concat!(
+                    "(SELECT i.author_org_id FROM surveys i WHERE i.org_id = ",
+                    stringify!($version),
+                    ".org_id AND i.id = ",
+                    stringify!($version),
+                    ".survey_id)"
+                )),
+                $withdrawn,
+            ),
         )
     };
+}
+
+/// Whether a row of `current_surveys` withdraws its survey.
+fn withdrawn_now() -> SqlLiteral<Bool> {
+    diesel::dsl::sql(
+        "EXISTS (SELECT FROM withdrawn_surveys w
+            WHERE w.org_id = current_surveys.org_id AND w.survey_id = current_surveys.survey_id)",
+    )
 }
 
 impl SurveyRow {
@@ -177,12 +224,13 @@ impl SurveyRow {
             version: self.version,
             fields,
             correction_reason: self.correction_reason,
+            withdrawn: self.whose.1,
             signed_version: self.signed_at.map(|_| self.version),
             signed_at: self.signed_at,
             signed_by: self.signed_by,
             recorded_at: self.recorded_at,
             recorded_by: self.recorded_by,
-            author_org_id: self.author_org_id,
+            author_org_id: self.whose.0,
         })
     }
 
@@ -193,6 +241,7 @@ impl SurveyRow {
             version: survey.version,
             vessel_id: survey.fields.vessel_id,
             fields: survey.fields,
+            withdrawn: survey.withdrawn,
             recorded_at: survey.recorded_at,
         })
     }
@@ -234,10 +283,10 @@ pub fn insert(tx: &mut Tx<'_>, id: SurveyId, fields: &SurveyFields) -> Result<()
             surveys::created_at.eq(now),
         ))
         .execute(tx.conn())?;
-    insert_version(tx, id, 1, fields, None, None)
+    insert_version(tx, id, 1, fields, Standing::default())
 }
 
-/// Adds a version to a survey, signed when `signed_by` is given.
+/// Adds a version to a survey.
 ///
 /// # Errors
 /// Stale, when the version is there already; a day outside its haul-out; those of the database.
@@ -246,8 +295,7 @@ pub fn insert_version(
     id: SurveyId,
     version: i32,
     fields: &SurveyFields,
-    correction_reason: Option<&str>,
-    signed_by: Option<PersonId>,
+    standing: Standing<'_>,
 ) -> Result<()> {
     use survey_versions as v;
     let (org_id, now, person) = (tx.org_id(), tx.now(), tx.person_id());
@@ -277,9 +325,10 @@ pub fn insert_version(
             v::sounding.eq(fields.sounding.as_ref().map(codes::to_text).transpose()?),
             v::hardness_barcol.eq(fields.hardness_barcol),
             v::note.eq(&fields.note),
-            v::correction_reason.eq(correction_reason),
-            v::signed_at.eq(signed_by.map(|_| now)),
-            v::signed_by.eq(signed_by),
+            v::correction_reason.eq(standing.correction_reason),
+            v::signed_at.eq(standing.signed_by.map(|_| now)),
+            v::signed_by.eq(standing.signed_by),
+            v::withdrawn.eq(standing.withdrawn),
             v::recorded_at.eq(now),
             v::recorded_by.eq(person),
         ))
@@ -294,28 +343,26 @@ pub fn insert_version(
 pub fn read(tx: &mut Tx<'_>, id: SurveyId) -> Result<Survey> {
     let rows: Vec<SurveyRow> = current_surveys::table
         .find((tx.org_id(), id))
-        .select(columns!(current_surveys, current_surveys))
+        .select(columns!(current_surveys, current_surveys, withdrawn_now()))
         .load(tx.conn())?;
     completed(tx, rows)?.pop().ok_or_else(|| Error::not_found("survey"))
 }
 
-/// Surveys by last change, of one vessel or all.
+/// Surveys by last change.
 ///
 /// # Errors
 /// Those of the database.
-pub fn list(
-    tx: &mut Tx<'_>,
-    vessel_id: Option<VesselId>,
-    updated_since: Option<DateTime<Utc>>,
-    page: PageRequest,
-) -> Result<Slice<Survey>> {
+pub fn list(tx: &mut Tx<'_>, filter: SurveyFilter, page: PageRequest) -> Result<Slice<Survey>> {
     use current_surveys as s;
     let mut query = s::table.filter(s::org_id.eq(tx.org_id())).into_boxed();
-    if let Some(vessel_id) = vessel_id {
+    if let Some(vessel_id) = filter.vessel_id {
         query = query.filter(s::vessel_id.eq(vessel_id));
     }
-    if let Some(since) = updated_since {
+    if let Some(since) = filter.updated_since {
         query = query.filter(s::recorded_at.ge(since));
+    }
+    if !filter.withdrawn {
+        query = query.filter(diesel::dsl::not(withdrawn_now()));
     }
     if let Some((time, id)) = page.after_time() {
         let id = SurveyId::from(id);
@@ -324,7 +371,7 @@ pub fn list(
     let rows = query
         .order((s::recorded_at, s::survey_id))
         .limit(page.fetch())
-        .select(columns!(current_surveys, current_surveys))
+        .select(columns!(current_surveys, current_surveys, withdrawn_now()))
         .load(tx.conn())?;
     let found = completed(tx, rows)?;
     Ok(page.slice(found, |survey| Position::at(survey.recorded_at, survey.id)))
@@ -345,7 +392,7 @@ pub fn versions(tx: &mut Tx<'_>, id: SurveyId, page: PageRequest) -> Result<Slic
         .filter(survey_versions::version.gt(after))
         .order(survey_versions::version)
         .limit(page.fetch())
-        .select(columns!(surveys, survey_versions))
+        .select(columns!(surveys, survey_versions, survey_versions::withdrawn))
         .load(tx.conn())?;
     let mut found = rows.into_iter().map(SurveyRow::survey).collect::<Result<Vec<_>>>()?;
     for survey in &mut found {
@@ -363,12 +410,12 @@ pub fn signed_of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> Result<Vec
     let rows: Vec<SurveyRow> = s::table
         .filter(s::org_id.eq(tx.org_id()).and(s::vessel_id.eq_any(vessel_ids)))
         .order((s::vessel_id, s::surveyed_on, s::survey_id))
-        .select(columns!(signed_surveys, signed_surveys))
+        .select(columns!(signed_surveys, signed_surveys, diesel::dsl::sql::<Bool>("false")))
         .load(tx.conn())?;
     rows.into_iter().map(SurveyRow::signed).collect()
 }
 
-/// All signed versions of several vessels' surveys, a survey's oldest first.
+/// All versions of several vessels' surveys that are signed or withdraw one, a survey's oldest first.
 ///
 /// # Errors
 /// Those of the database.
@@ -378,9 +425,9 @@ pub fn signed_versions_of_vessels(tx: &mut Tx<'_>, vessel_ids: &[VesselId]) -> R
     let rows: Vec<SurveyRow> = survey_versions::table
         .inner_join(surveys::table.on(of_survey))
         .filter(survey_versions::org_id.eq(tx.org_id()).and(surveys::vessel_id.eq_any(vessel_ids)))
-        .filter(survey_versions::signed_at.is_not_null())
+        .filter(survey_versions::signed_at.is_not_null().or(survey_versions::withdrawn))
         .order((surveys::vessel_id, survey_versions::survey_id, survey_versions::version))
-        .select(columns!(surveys, survey_versions))
+        .select(columns!(surveys, survey_versions, survey_versions::withdrawn))
         .load(tx.conn())?;
     rows.into_iter().map(SurveyRow::signed).collect()
 }

@@ -1,6 +1,6 @@
 //! The record of a treatment: all that was measured, put on, done and decided, kept as it stood at the closing.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::{HttpResponse, get};
@@ -22,6 +22,7 @@ use crate::features::climate::store::{self as climate, ClimateValue};
 use crate::features::coats::api::CoatView;
 use crate::features::coats::api::films::FilmView;
 use crate::features::coats::store::{self as coats};
+use crate::features::surveys::store::survey;
 use crate::features::treatments::model::drying::HullDrying;
 use crate::features::treatments::model::entry::{TreatmentState, state};
 use crate::features::treatments::model::record::{
@@ -35,7 +36,7 @@ use crate::features::treatments::store::{self as treatments};
 use crate::features::vessels::store as vessels;
 use crate::http::problem::ReadProblems;
 use crate::http::{App, At, Outcome, Permit};
-use crate::ids::{CoatId, FilmId, TreatmentId};
+use crate::ids::{CoatId, FilmId, SurveyId, TreatmentId};
 use crate::permissions::Read;
 
 /// What was measured, put on, done and decided in a treatment.
@@ -160,12 +161,18 @@ fn corrections(
     record: &Value,
     kept_at: DateTime<Utc>,
 ) -> Result<Vec<LaterCorrection>> {
-    let versions: HashSet<(Option<&str>, Option<i64>)> =
-        items(&record["reading_versions"]).map(|own| (own["id"].as_str(), own["version"].as_i64())).collect();
+    let versions: HashMap<(Option<&str>, Option<i64>), bool> = items(&record["reading_versions"])
+        .map(|own| ((own["id"].as_str(), own["version"].as_i64()), own["withdrawn"] == true))
+        .collect();
     let mut later = Vec::new();
+    let mut gone: BTreeMap<SurveyId, usize> = BTreeMap::new();
     for reading in reading_versions(tx, plan.haul_out_id)? {
         let id = reading.id.to_string();
-        if versions.contains(&(Some(id.as_str()), Some(reading.version.into()))) {
+        if let Some(was_withdrawn) = versions.get(&(Some(id.as_str()), Some(reading.version.into()))) {
+            // A version never changes: its survey was withdrawn since.
+            if reading.withdrawn && !was_withdrawn {
+                *gone.entry(reading.survey_id).or_default() += 1;
+            }
             continue;
         }
         let what = if reading.withdrawn { "is withdrawn" } else { "reads" };
@@ -180,6 +187,21 @@ fn corrections(
                 reading.version, reading.station_code, reading.value, reading.scale
             ),
             reason: reading.correction_reason,
+        });
+    }
+    for (survey_id, readings) in gone {
+        let survey = survey::read(tx, survey_id)?;
+        later.push(LaterCorrection {
+            of: "survey",
+            id: Some(survey_id.into()),
+            recorded_at: survey.recorded_at,
+            recorded_by: survey.recorded_by,
+            recorded_by_name: None,
+            detail: format!(
+                "The survey of {} was withdrawn; versions of readings that go with it: {readings}.",
+                survey.fields.surveyed_on
+            ),
+            reason: survey.correction_reason,
         });
     }
     later.extend(coats_and_films(tx, record)?);

@@ -110,7 +110,8 @@ pub fn advice(
         }
     }
     if let Some(year) = vessel.launched_on.map(|day| day.year()).or(vessel.built_year) {
-        reasons.push(format!("The hull is {} years old.", (today.year() - year).max(0)));
+        let years = (today.year() - year).max(0);
+        reasons.push(format!("The hull is {years} {} old.", if years == 1 { "year" } else { "years" }));
     }
     Advice { kind, survey_id: Some(survey_id), reasons }
 }

@@ -7,7 +7,7 @@ use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::features::climate::model::ClimateSource;
-use crate::ids::{PersonId, ReadingId};
+use crate::ids::{PersonId, ReadingId, SurveyId};
 
 /// What the record is not.
 pub const NOT_A_SURVEY: &str = "This record says what was measured, done and decided. It is not a survey and does not say that \
@@ -18,6 +18,9 @@ pub const NOT_A_SURVEY: &str = "This record says what was measured, done and dec
 pub struct ReadingVersion {
     /// The reading.
     pub id: ReadingId,
+    /// The survey it was taken in.
+    #[serde(skip)]
+    pub survey_id: SurveyId,
     /// The version.
     pub version: i32,
     /// Whether a later version took its place.
@@ -30,7 +33,7 @@ pub struct ReadingVersion {
     pub value: f64,
     /// When it was taken, where that is known.
     pub taken_at: Option<DateTime<Utc>>,
-    /// Whether this version withdraws it.
+    /// Whether this version withdraws it, or its survey is withdrawn.
     pub withdrawn: bool,
     /// Why it corrects the version before.
     pub correction_reason: Option<String>,
@@ -82,7 +85,7 @@ pub struct RecordPerson {
 /// What was recorded after the closing and bears on the record: it changes nothing in it.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct LaterCorrection {
-    /// Of what: `reading`, `coat`, `film`, `climate_value` or `treatment`.
+    /// Of what: `reading`, `survey`, `coat`, `film`, `climate_value` or `treatment`.
     pub of: &'static str,
     /// Its id; null of climate values, which are told together.
     pub id: Option<Uuid>,

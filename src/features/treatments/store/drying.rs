@@ -145,6 +145,7 @@ pub fn told(tx: &mut Tx<'_>, ids: &[TreatmentId]) -> Result<Vec<(TreatmentId, St
 #[derive(Queryable)]
 struct VersionRow {
     id: ReadingId,
+    survey_id: SurveyId,
     version: i32,
     code: String,
     scale: String,
@@ -154,6 +155,7 @@ struct VersionRow {
     correction_reason: Option<String>,
     recorded_at: DateTime<Utc>,
     recorded_by: Option<PersonId>,
+    of_withdrawn_survey: bool,
 }
 
 /// Every version of every reading of a haul-out's surveys, by station, reading and version.
@@ -169,6 +171,7 @@ pub fn reading_versions(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Vec<R
         .order((stations::code, r::id, r::version))
         .select((
             r::id,
+            r::survey_id,
             r::version,
             stations::code,
             r::scale,
@@ -178,6 +181,10 @@ pub fn reading_versions(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Vec<R
             r::correction_reason,
             r::recorded_at,
             r::recorded_by,
+            diesel::dsl::sql::<diesel::sql_types::Bool>(
+                "EXISTS (SELECT FROM withdrawn_surveys w
+                    WHERE w.org_id = surveys.org_id AND w.survey_id = surveys.id)",
+            ),
         ))
         .load(tx.conn())?;
     let later: std::collections::HashSet<(ReadingId, i32)> =
@@ -185,12 +192,13 @@ pub fn reading_versions(tx: &mut Tx<'_>, haul_out_id: HaulOutId) -> Result<Vec<R
     let version = |row: VersionRow| ReadingVersion {
         superseded: later.contains(&(row.id, row.version + 1)),
         id: row.id,
+        survey_id: row.survey_id,
         version: row.version,
         station_code: row.code,
         scale: row.scale,
         value: row.value,
         taken_at: row.taken_at,
-        withdrawn: row.withdrawn,
+        withdrawn: row.withdrawn || row.of_withdrawn_survey,
         correction_reason: row.correction_reason,
         recorded_at: row.recorded_at,
         recorded_by: row.recorded_by,

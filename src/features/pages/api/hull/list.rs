@@ -55,6 +55,8 @@ struct VesselsPage {
     rows: Vec<Row>,
     next: Option<String>,
     start: Option<Start>,
+    /// The part of an address that says which site.
+    of_site: String,
 }
 
 #[expect(clippy::unused_self, reason = "the template calls methods")]
@@ -119,5 +121,6 @@ pub async fn show(app: App, request: HttpRequest, permit: PagePermit<Read>) -> O
     };
     let rows: Vec<Row> = found.into_iter().map(row).collect();
     let frame = Frame::of(&request, organisation, "vessels", "Vessels")?;
-    send(&VesselsPage { frame, asked, sites, rows, next, start })
+    let of_site = asked.site_id.map_or_else(String::new, |id| format!("?site_id={id}"));
+    send(&VesselsPage { frame, asked, sites, rows, next, start, of_site })
 }

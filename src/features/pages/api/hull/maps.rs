@@ -1,6 +1,7 @@
 //! The bottom map of one survey, with what had been found by then, and the way to the other surveys.
 
 use chrono::NaiveDate;
+use chrono_tz::Tz;
 
 use crate::codes;
 use crate::features::dossier::api::DossierSurvey;
@@ -38,6 +39,8 @@ pub struct BottomMap {
     pub later: Option<SurveyId>,
     /// The day of the survey shown.
     pub day: String,
+    /// The days on which its stations were read last, where that went on after its day.
+    pub last_read: Option<String>,
     /// Whether it is signed.
     pub is_draft: bool,
     /// The drawings for wide pages.
@@ -77,7 +80,12 @@ fn told(finding: &Finding, by: NaiveDate) -> String {
 
 /// The survey asked for, or the latest with readings; none where nothing was read or found yet.
 #[must_use]
-pub fn bottom_map(facts: MapFacts<'_>, findings: &[Finding], asked: Option<SurveyId>) -> Option<BottomMap> {
+pub fn bottom_map(
+    facts: MapFacts<'_>,
+    findings: &[Finding],
+    asked: Option<SurveyId>,
+    zone: Tz,
+) -> Option<BottomMap> {
     let mut with_readings: Vec<&DossierSurvey> =
         facts.surveys.iter().filter(|survey| !survey.values.is_empty() || asked == Some(survey.id)).collect();
     with_readings.reverse();
@@ -87,7 +95,18 @@ pub fn bottom_map(facts: MapFacts<'_>, findings: &[Finding], asked: Option<Surve
     };
     let survey = *with_readings.get(at)?;
     let earlier = at.checked_sub(1).and_then(|at| with_readings.get(at).copied());
-    let by = survey.fields.surveyed_on;
+    let on = survey.fields.surveyed_on;
+    let days = survey.values.iter().filter_map(|value| value.last_taken_at);
+    let days: Vec<NaiveDate> = days.map(|at| at.with_timezone(&zone).date_naive()).collect();
+    let (first, last) = (days.iter().min().copied(), days.iter().max().copied());
+    let by = last.map_or(on, |last| last.max(on));
+    let last_read = match (first, last) {
+        (Some(first), Some(last)) if last > on && first < last => {
+            Some(format!("each station as last read, {} to {}", day(first), day(last)))
+        }
+        (Some(_), Some(last)) if last > on => Some(format!("as last read on {}", day(last))),
+        _ => None,
+    };
     let known: Vec<&Finding> = findings.iter().filter(|finding| finding.fields.found_on <= by).collect();
     let flags: Vec<(HullPart, Flag)> = known
         .iter()
@@ -139,7 +158,8 @@ pub fn bottom_map(facts: MapFacts<'_>, findings: &[Finding], asked: Option<Surve
             .collect(),
         earlier: earlier.map(|survey| survey.id),
         later: with_readings.get(at + 1).map(|survey| survey.id),
-        day: day(by),
+        day: day(on),
+        last_read,
         is_draft: survey.state == SurveyState::Draft,
         wide,
         narrow,

@@ -306,7 +306,7 @@ fn page_of(
     let lanes = lanes(&found.events, &found.forecast.dates, today);
     let title = format!("The life of {}", found.fields.name);
     let map_facts = MapFacts { vessel: &found.fields, stations: &found.stations, surveys: &found.surveys };
-    let map = bottom_map(map_facts, &found.findings, asked.survey_id);
+    let map = bottom_map(map_facts, &found.findings, asked.survey_id, found.subject.zone);
     if asked.survey_id.is_some() && map.is_none() {
         return Err(Error::not_found("survey"));
     }
