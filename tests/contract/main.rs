@@ -12,6 +12,7 @@ mod guests;
 mod licences;
 mod migrations;
 mod openapi;
+mod page_times;
 mod page_weight;
 mod pages;
 mod rights;

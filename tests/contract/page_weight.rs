@@ -1,4 +1,4 @@
-//! What a page weighs with 2,000 vessels. How long the server takes for it: `cargo bench --bench pages`.
+//! What a page weighs with 2,000 vessels. How long the server takes for it: `page_times.rs`.
 
 use super::copies;
 use crate::support::app::TestApp;
