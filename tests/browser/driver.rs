@@ -247,6 +247,15 @@ impl Browser {
             .collect()
     }
 
+    /// Prints the page on the paper that it asks for, as a file (ISO 32000), kept beside the pictures under this name.
+    pub fn print(&self, name: &str) -> Vec<u8> {
+        let sheets =
+            self.tools("Page.printToPDF", &json!({"printBackground": true, "preferCSSPageSize": true}));
+        let bytes = STANDARD.decode(sheets["data"].as_str().expect("a file")).expect("base64");
+        std::fs::write(pictures().join(format!("{name}.pdf")), &bytes).expect("the file can be written");
+        bytes
+    }
+
     /// A picture of the whole page, named with the width.
     pub fn picture(&self, name: &str) {
         let shot =

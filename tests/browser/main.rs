@@ -17,6 +17,7 @@ mod every_page;
 mod hull;
 mod importing;
 mod menu;
+mod printing;
 mod recording;
 mod register;
 mod signing_in;

@@ -361,6 +361,15 @@ pub fn ids_of_org(tx: &mut Tx<'_>) -> Result<Vec<VesselId>> {
         .load(tx.conn())?)
 }
 
+/// Whether the organisation has any vessel, a retired one too.
+///
+/// # Errors
+/// Those of the database.
+pub fn is_any(tx: &mut Tx<'_>) -> Result<bool> {
+    let own = vessels::table.filter(vessels::org_id.eq(tx.org_id()));
+    Ok(diesel::select(diesel::dsl::exists(own)).get_result(tx.conn())?)
+}
+
 /// Vessels by last change.
 ///
 /// # Errors

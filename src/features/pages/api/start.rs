@@ -22,7 +22,7 @@ impl Start {
     /// # Errors
     /// Those of the database.
     pub fn of(tx: &mut Tx<'_>) -> Result<Option<Self>> {
-        if !vessels::ids_of_org(tx)?.is_empty() {
+        if vessels::is_any(tx)? {
             return Ok(None);
         }
         let one = PageRequest { limit: 1, after: None };
